@@ -1,0 +1,1 @@
+"""Loopwright: from bench measurements of a small balancing machine to proven fixed-point C."""

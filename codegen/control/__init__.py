@@ -1,0 +1,5 @@
+"""Design to graph: the one place where the physics side and the number side meet."""
+
+from codegen.control.balance import ARMED_REGIME, trace_controller
+
+__all__ = ["ARMED_REGIME", "trace_controller"]

@@ -1,0 +1,50 @@
+"""The signal graph: a controller written once, as a closed set of node kinds.  Knows no physics, no bits and no C."""
+
+from codegen.graph.builder import GraphBuilder, Signal
+from codegen.graph.graph import Graph, Output, check_graph
+from codegen.graph.nodes import (
+    NODE_KINDS,
+    Clamp,
+    Compare,
+    Constant,
+    Delay,
+    Input,
+    Logic,
+    Node,
+    Parameter,
+    Product,
+    Relation,
+    Select,
+    Shorten,
+    SumOver,
+    Table,
+    Term,
+    WeightedSum,
+    WrappedDifference,
+)
+
+__all__ = [
+    "NODE_KINDS",
+    "Clamp",
+    "Compare",
+    "Constant",
+    "Delay",
+    "Graph",
+    "GraphBuilder",
+    "Input",
+    "Logic",
+    "Node",
+    "Output",
+    "Parameter",
+    "Product",
+    "Relation",
+    "Select",
+    "Shorten",
+    "Signal",
+    "SumOver",
+    "Table",
+    "Term",
+    "WeightedSum",
+    "WrappedDifference",
+    "check_graph",
+]

@@ -1,0 +1,167 @@
+"""What is known about a microcontroller: its words, its compilers, its cycles.
+
+Takes the name of a file in ``targets/``, gives a frozen `Target`. The facts are data, each with its source;
+nothing here computes with them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import ConfigDict, Field
+
+from codegen.errors import TargetError
+from codegen.resources import targets_folder
+from codegen.tomlfile import nearest, parse_document, read_text, show, validate
+
+WordBits = Literal[8, 16, 32, 64]
+Cycles = Annotated[int, Field(strict=True, ge=0, le=1000)]
+Text = Annotated[str, Field(strict=True, min_length=1, max_length=200)]
+
+
+@dataclass(frozen=True)
+class _Table:
+    """What all tables share: unknown keys are refused."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid")
+
+
+@dataclass(frozen=True)
+class Gcc(_Table):
+    """The GNU cross compiler.
+
+    Attributes:
+        command: Name of its driver on the path.
+        flags: What selects this core; optimisation and warnings are the caller's choice.
+        libraries: What to link for the helpers of wide arithmetic.
+        source: Where the flags are known from.
+    """
+
+    command: Text
+    flags: Annotated[tuple[Text, ...], Field(min_length=1)]
+    libraries: tuple[Text, ...]
+    source: Text
+
+
+@dataclass(frozen=True)
+class Zig(_Table):
+    """The C cross compiler that installs with pip (module ``ziglang``, subcommand ``cc``).
+
+    Attributes:
+        flags: What selects this core.
+        libraries: What to link for the helpers of wide arithmetic.
+        links: False if it makes object files only, because a runtime library for this core is missing.
+        source: Where the flags are known from.
+    """
+
+    flags: Annotated[tuple[Text, ...], Field(min_length=1)]
+    libraries: tuple[Text, ...]
+    links: Annotated[bool, Field(strict=True)]
+    source: Text
+
+
+@dataclass(frozen=True)
+class CycleFact(_Table):
+    """How long one class of instruction takes, zero wait states.
+
+    Attributes:
+        instruction: Mnemonics, in the core's own assembly language.
+        fewest: Least number of clock cycles.
+        most: Greatest number; differs from `fewest` where the core's implementer or the operands decide.
+        source: Document and table.
+        standing: Whether the figure was seen in the source or is recalled from memory.
+    """
+
+    instruction: Text
+    fewest: Cycles
+    most: Cycles
+    source: Text
+    standing: Literal["seen", "from memory"]
+
+
+@dataclass(frozen=True)
+class Target(_Table):
+    """One microcontroller core as the number side and the cross compilers see it.
+
+    Attributes:
+        name: Name of the file in ``targets/``.
+        title: Core and what is special about it, for people.
+        int_bits: Width of C `int`, to which narrower operands are promoted.
+        pointer_bits: Width of a data pointer.
+        operand_bits: Widest operand of a multiplication that is cheap on this core.
+        accumulator_bits: Widest sum of products that is cheap on this core.
+        signal_bits: Narrowest width in which a local signal costs nothing extra.
+        weight_bits: Widest weight integer that multiplies cheaply with a signal.
+        words_source: Why these widths.
+        gcc: GNU cross compiler.
+        zig: Pip-installable cross compiler.
+        cycles: Cycle facts.
+    """
+
+    name: Text
+    title: Text
+    int_bits: Literal[16, 32]
+    pointer_bits: Literal[16, 32]
+    operand_bits: WordBits
+    accumulator_bits: WordBits
+    signal_bits: WordBits
+    weight_bits: WordBits
+    words_source: Text
+    gcc: Gcc
+    zig: Zig
+    cycles: tuple[CycleFact, ...] = field(default=())
+
+
+def known_targets() -> tuple[str, ...]:
+    """Names of all target descriptions, sorted.
+
+    Raises:
+        LoopwrightError: The folder of target descriptions is missing from the installation.
+    """
+    return tuple(sorted(path.stem for path in targets_folder().glob("*.toml")))
+
+
+def read_target(name: str) -> Target:
+    """Return the description of the target called `name`.
+
+    Raises:
+        TargetError: There is no such target, or its description is malformed or contradicts itself.
+    """
+    known = known_targets()
+    if name not in known:
+        guess = nearest(name, known)
+        remedy = f'did you mean "{guess}"?' if guess else f"use one of: {', '.join(known)}"
+        raise TargetError(f"there is no target called {show(name)}", "", remedy)
+    path = targets_folder() / f"{name}.toml"
+    return parse_target(read_text(path, TargetError), path.name)
+
+
+def parse_target(text: str, file_name: str) -> Target:
+    """Return the target that the TOML `text` describes; `file_name` must be its name with ``.toml``.
+
+    Raises:
+        TargetError: The description is malformed or contradicts itself.
+    """
+    document = parse_document(text, file_name, TargetError)
+    target = validate(document, Target, TargetError)
+    if f"{target.name}.toml" != file_name:
+        raise TargetError(
+            f"the target is called {show(target.name)}, its file {show(file_name)}",
+            document.place(("name",)),
+            "give both the same name",
+        )
+    if target.accumulator_bits < target.signal_bits or target.accumulator_bits < target.operand_bits:
+        raise TargetError(
+            f"the accumulator ({target.accumulator_bits} bits) is narrower than an operand or signal",
+            document.place(("accumulator_bits",)),
+            "give an accumulator at least as wide as operand_bits and signal_bits",
+        )
+    for index, fact in enumerate(target.cycles):
+        if fact.most < fact.fewest:
+            raise TargetError(
+                f"{fact.instruction} takes at most {fact.most} but at least {fact.fewest} cycles",
+                document.place(("cycles", index, "most")),
+                "exchange the two numbers",
+            )
+    return target

@@ -1,0 +1,1 @@
+"""Tests of Loopwright; the folders mirror the package."""

@@ -1,0 +1,1 @@
+"""Broken build files with the message that each must get."""
