@@ -138,12 +138,7 @@ def _limit_section(
             raise RangeError("memory grows without bound", delay.name, remedy)
         nodes[source.name] = replace(source, low=float(limits.low), high=float(limits.high))
         added.append((source.name, limits, "worst-case peak gain of the linear section from its bounded inputs"))
-    return _with_nodes(graph, nodes), added
-
-
-def _with_nodes(graph: Graph, nodes: Mapping[str, Node]) -> Graph:
-    parts = [tuple(nodes[node.name] for node in part) for part in (graph.before, graph.slow, graph.after)]
-    return replace(graph, nodes=nodes, _parts=(parts[0], parts[1], parts[2]))
+    return graph.with_nodes(nodes), added
 
 
 def _driving_sum(graph: Graph, name: str) -> WeightedSum | None:

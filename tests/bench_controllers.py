@@ -165,9 +165,7 @@ def cascade(plant: Plant, settings: Cascade | None = None) -> StepFunction:
 
 def _step(name: str, memory: Any) -> StepFunction:
     library = controllers()
-    return StepFunction(
-        library.address_of(name), int(library.ffi.cast("uintptr_t", memory)), owner=(library, memory)
-    )
+    return StepFunction(library.address_of(name), int(library.ffi.cast("uintptr_t", memory)), owner=(library, memory))
 
 
 def counts_of(flight: Flight, column: int) -> NDArray[np.int32]:

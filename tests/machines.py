@@ -198,9 +198,7 @@ def smooth(plant: Plant) -> Plant:
         cogging_n_m=0.0,
         current_lag_s=0.0,
         latency_s=0.0,
-        gyro=replace(
-            plant.gyro, noise_rad_s_sqrt_hz=0.0, low_pass_hz=0.0, counts_per_rad_s=1e6, counts_max=2**31 - 1
-        ),
+        gyro=replace(plant.gyro, noise_rad_s_sqrt_hz=0.0, low_pass_hz=0.0, counts_per_rad_s=1e6, counts_max=2**31 - 1),
         accelerometer=replace(
             plant.accelerometer,
             noise_m_s2_sqrt_hz=0.0,

@@ -64,9 +64,7 @@ def fly_slowly(
         back = torque_constant * wheel
         lowest, highest = ((sign * plant.supply_v - back) / plant.resistance_ohm for sign in (-1, 1))
         wanted = max(lowest, min(highest, wanted))
-        stribeck = (plant.wheel_stiction_n_m - plant.wheel_coulomb_n_m) / (
-            1 + (wheel / plant.stribeck_rad_s) ** 2
-        )
+        stribeck = (plant.wheel_stiction_n_m - plant.wheel_coulomb_n_m) / (1 + (wheel / plant.stribeck_rad_s) ** 2)
         torque = (
             torque_constant * current
             - (plant.wheel_coulomb_n_m + stribeck) * soft_sign(wheel)
@@ -117,12 +115,8 @@ def fly_slowly(
         late.append(
             (
                 nearest(filters[0](seen[0]) * plant.gyro.counts_per_rad_s, plant.gyro.counts_max),
-                nearest(
-                    filters[1](seen[1]) * plant.accelerometer.counts_per_m_s2, plant.accelerometer.counts_max
-                ),
-                nearest(
-                    filters[2](seen[2]) * plant.accelerometer.counts_per_m_s2, plant.accelerometer.counts_max
-                ),
+                nearest(filters[1](seen[1]) * plant.accelerometer.counts_per_m_s2, plant.accelerometer.counts_max),
+                nearest(filters[2](seen[2]) * plant.accelerometer.counts_per_m_s2, plant.accelerometer.counts_max),
             )
         )
         if len(late) > late_ticks + 1:

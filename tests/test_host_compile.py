@@ -128,9 +128,7 @@ def test_warnings_are_errors_unless_allowed(compiler: str) -> None:
     with pytest.raises(CompileError, match=r"narrow\.c:3.*conversion") as refusal:
         compile_library({"narrow.c": source})
     assert len(refusal.value.message().splitlines()) < 20
-    with compile_library(
-        {"narrow.c": source}, declarations="int16_t narrow(int32_t);", warnings_are_errors=False
-    ) as library:
+    with compile_library({"narrow.c": source}, declarations="int16_t narrow(int32_t);", warnings_are_errors=False) as library:
         assert library.lib.narrow(7) == 7
 
 

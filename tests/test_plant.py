@@ -41,9 +41,7 @@ def test_units_of_the_build_file_are_converted() -> None:
         build,
         body=replace(build.body, balance_offset_deg=quantity(2.0, 2.0, 2.0)),
         gyro=replace(build.gyro, bias_dps=quantity(0.5, 0.5, 0.5), low_pass_hz=None),
-        accelerometer=replace(
-            build.accelerometer, bias_mg=quantity(20.0, 20.0, 20.0), bits=quantity(12.0, 12.0, 12.0)
-        ),
+        accelerometer=replace(build.accelerometer, bias_mg=quantity(20.0, 20.0, 20.0), bits=quantity(12.0, 12.0, 12.0)),
     )
     plant = model_plant(build)
     assert plant.balance_offset_rad == pytest.approx(0.0349065850)
@@ -108,9 +106,7 @@ def test_linear_model_is_the_simulator_for_small_motion() -> None:
         cogging_n_m=0.0,
     )
     start = np.array([1e-5, 2e-5, 3e-3])
-    flight = fly(
-        plant, constant(0.0), Scenario(0.5, tilt_rad=start[0], rate_rad_s=start[1], wheel_rad_s=start[2])
-    )
+    flight = fly(plant, constant(0.0), Scenario(0.5, tilt_rad=start[0], rate_rad_s=start[1], wheel_rad_s=start[2]))
     transition, _ = sample(*linearise(plant), 0.5)
     end = [flight.final_tilt_rad, flight.final_rate_rad_s, flight.final_wheel_rad_s]
     assert end == pytest.approx((transition @ start).tolist(), rel=1e-4)

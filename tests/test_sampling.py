@@ -20,9 +20,7 @@ A = np.array([[0.0, 1.0, 0.0], [98.2, -1.15, 0.003], [-98.2, 1.15, -0.03]])
 B = np.array([[0.0, 0.1], [-148.8, 0.0], [1812.7, -3.0]])
 
 
-@pytest.mark.parametrize(
-    ("delay_ticks", "past"), [(0.0, 0), (0.3, 1), (1.0, 1), (1.3, 2), (3.0, 3), (3.999, 4)]
-)
+@pytest.mark.parametrize(("delay_ticks", "past"), [(0.0, 0), (0.3, 1), (1.0, 1), (1.3, 2), (3.0, 3), (3.999, 4)])
 def test_state_grows_by_the_past_inputs_in_flight(delay_ticks: float, past: int) -> None:
     """The state holds one past input of each kind per begun tick of delay."""
     Ad, Bd = sample(A, B, 0.01, delay_ticks * 0.01)
@@ -54,9 +52,7 @@ def test_sampled_steps_follow_the_delayed_continuous_system(delay_ticks: float, 
             ((1 - delay_ticks + whole) * period, held(tick - whole)),
         ):
             if duration > 0:
-                exact = solve_ivp(rates, (0, duration), exact, args=(B @ command,), rtol=1e-10, atol=1e-12).y[
-                    :, -1
-                ]
+                exact = solve_ivp(rates, (0, duration), exact, args=(B @ command,), rtol=1e-10, atol=1e-12).y[:, -1]
     assert state[:3] == pytest.approx(exact, rel=1e-7, abs=1e-7)
 
 

@@ -28,9 +28,7 @@ ACCURACY = {"calm": (1.2e-3, 1.1e-2), "heavy": (3.5e-4, 1.6e-3), "lively": (1.1e
 
 
 @pytest.mark.parametrize("name", LANTERNS)
-@pytest.mark.parametrize(
-    "settings", [Cascade(), Cascade(inner_pole_rad_s=28.0, filter_time_s=0.5, wheel_setpoint_rad_s=0.0)]
-)
+@pytest.mark.parametrize("settings", [Cascade(), Cascade(inner_pole_rad_s=28.0, filter_time_s=0.5, wheel_setpoint_rad_s=0.0)])
 def test_flight_agrees_with_a_tight_integration(name: str, settings: Cascade) -> None:
     """Two seconds with a 3 degree release and a poke stay within the stated accuracy of scipy's DOP853.
 
@@ -42,9 +40,7 @@ def test_flight_agrees_with_a_tight_integration(name: str, settings: Cascade) ->
     fine = 1000
     plant = replace(
         machine,
-        gyro=replace(
-            machine.gyro, counts_per_rad_s=fine * machine.gyro.counts_per_rad_s, counts_max=2**31 - 1
-        ),
+        gyro=replace(machine.gyro, counts_per_rad_s=fine * machine.gyro.counts_per_rad_s, counts_max=2**31 - 1),
         accelerometer=replace(
             machine.accelerometer,
             counts_per_m_s2=fine * machine.accelerometer.counts_per_m_s2,
@@ -74,9 +70,7 @@ def test_readings_agree_with_the_reference_until_one_count_differs(name: str) ->
     fast = fly(
         plant,
         cascade(plant),
-        Scenario(
-            2.0, tilt_rad=math.radians(3), pokes=((1.0, POKES[name]),), record_every=1, record_counts=True
-        ),
+        Scenario(2.0, tilt_rad=math.radians(3), pokes=((1.0, POKES[name]),), record_every=1, record_counts=True),
     )
     assert fast.counts is not None
     difference = np.abs(fast.counts[:, :4] - slow[:, 3:]).max(axis=1)
@@ -112,11 +106,7 @@ def test_hanging_swing_has_the_period_of_the_elliptic_integral(amplitude_deg: fl
     plant = smooth(lantern_calm())
     amplitude = math.radians(amplitude_deg)
     # The friction-free wheel does not turn along, so only the body's inertia counts.
-    period = (
-        4.0
-        * math.sqrt(plant.body_inertia_kg_m2 / plant.gravity_torque_n_m)
-        * float(ellipk(math.sin(amplitude / 2) ** 2))
-    )
+    period = 4.0 * math.sqrt(plant.body_inertia_kg_m2 / plant.gravity_torque_n_m) * float(ellipk(math.sin(amplitude / 2) ** 2))
     flight = fly(
         plant,
         constant(0.0),
@@ -136,8 +126,7 @@ def test_sine_of_the_simulator_is_that_of_numpy(largest: float) -> None:
     probe = "void probe(const double *x, double *y, int n)"
     library = compile_library(
         {
-            "probe.c": f'#include "text.h"\n{probe};\n'
-            f"{probe} {{ for (int i = 0; i < n; i++) y[i] = sine(x[i]); }}",
+            "probe.c": f'#include "text.h"\n{probe};\n{probe} {{ for (int i = 0; i < n; i++) y[i] = sine(x[i]); }}',
             "text.h": (folder / "simulator.c").read_text(),
             "simulator.h": (folder / "simulator.h").read_text(),
         },
@@ -164,9 +153,7 @@ def test_wheel_coasts_down_with_its_viscous_time_constant() -> None:
 
 def test_voltage_drive_runs_up_with_the_electromechanical_time_constant() -> None:
     """A voltage step gives w = (U/K)(1 - exp(-K^2 t / (J R))) (common practice, no source)."""
-    plant = replace(
-        smooth(lantern_calm()), voltage_drive=True, command_full_scale=11.1, current_limit_a=100.0
-    )
+    plant = replace(smooth(lantern_calm()), voltage_drive=True, command_full_scale=11.1, current_limit_a=100.0)
     flight = fly(plant, constant(256.0), Scenario(0.3, hold_s=1.0))
     time_s = plant.wheel_inertia_kg_m2 * plant.resistance_ohm / plant.torque_constant**2
     expected = 0.5 * 11.1 / plant.torque_constant * (1.0 - math.exp(-0.3 / time_s))
@@ -188,9 +175,7 @@ def test_command_is_limited_to_its_counts_and_the_current_limit() -> None:
     asked = fly(plant, constant(1e6), Scenario(0.1, hold_s=1.0))
     full = fly(plant, constant(512.0), Scenario(0.1, hold_s=1.0))
     assert asked.final_wheel_rad_s == full.final_wheel_rad_s
-    assert full.final_wheel_rad_s == pytest.approx(
-        0.1 * plant.torque_limit_n_m / plant.wheel_inertia_kg_m2, rel=1e-9
-    )
+    assert full.final_wheel_rad_s == pytest.approx(0.1 * plant.torque_limit_n_m / plant.wheel_inertia_kg_m2, rel=1e-9)
 
 
 def test_cogging_at_speed_averages_out() -> None:
@@ -214,9 +199,7 @@ def test_command_acts_after_the_compute_delay() -> None:
 
 
 @pytest.mark.parametrize(("latency_us", "late_ticks"), [(0, 0), (999, 0), (1000, 1), (1300, 1), (4200, 4)])
-def test_inertial_readings_are_late_by_the_whole_ticks_of_the_latency(
-    latency_us: int, late_ticks: int
-) -> None:
+def test_inertial_readings_are_late_by_the_whole_ticks_of_the_latency(latency_us: int, late_ticks: int) -> None:
     """A poke at tick 100 shows in the gyro reading that many ticks later."""
     plant = replace(smooth(lantern_calm()), latency_s=latency_us * 1e-6)
     flight = fly(plant, constant(0.0), Scenario(0.2, pokes=((0.1, 0.002),), record_counts=True))
@@ -260,9 +243,7 @@ def test_held_body_stays_until_let_go() -> None:
 def test_poke_turns_the_body_and_leaves_the_wheel_where_it_is() -> None:
     """An angular impulse P changes the body's rate by P/I; the wheel's absolute rate does not change."""
     plant = smooth(lantern_calm())
-    flight = fly(
-        plant, constant(0.0), Scenario(0.002, wheel_rad_s=50.0, pokes=((0.001, 0.003),), record_every=1)
-    )
+    flight = fly(plant, constant(0.0), Scenario(0.002, wheel_rad_s=50.0, pokes=((0.001, 0.003),), record_every=1))
     jump = 0.003 / plant.body_inertia_kg_m2
     assert flight.rate_rad_s[1] - flight.rate_rad_s[0] == pytest.approx(jump, rel=1e-12)
     assert flight.wheel_rad_s[1] + flight.rate_rad_s[1] == pytest.approx(50.0, rel=1e-12)
@@ -282,9 +263,7 @@ def test_push_acts_between_its_times_and_overlapping_pushes_add() -> None:
 
 def test_run_ends_with_the_fall() -> None:
     """Uncontrolled the body falls, and the run stops at the tick that finds it beyond the limit."""
-    flight = fly(
-        lantern_calm(), constant(0.0), Scenario(20.0, tilt_rad=0.01, record_every=1, record_counts=True)
-    )
+    flight = fly(lantern_calm(), constant(0.0), Scenario(20.0, tilt_rad=0.01, record_every=1, record_counts=True))
     assert not flight.stands
     assert flight.fell_at_s == pytest.approx(flight.ticks * 1e-3)
     assert abs(flight.final_tilt_rad) > 1.0472 >= np.abs(flight.tilt_rad).max()
@@ -335,9 +314,7 @@ def test_statistics_are_those_of_the_record() -> None:
     """RMS, means, largest sizes and standard deviation equal what numpy makes of the recorded rows."""
     plant = lantern_calm()
     flight = fly(plant, cascade(plant), Scenario(3.0, tilt_rad=0.03, statistics_from_s=1.0, record_every=1))
-    tilt, wheel, torque = (
-        column[1000:] for column in (flight.tilt_rad, flight.wheel_rad_s, flight.torque_n_m)
-    )
+    tilt, wheel, torque = (column[1000:] for column in (flight.tilt_rad, flight.wheel_rad_s, flight.torque_n_m))
     assert flight.ticks == 3000
     assert flight.tilt_rms_rad == pytest.approx(np.sqrt(np.mean(tilt**2)), rel=1e-12)
     assert flight.tilt_mean_rad == pytest.approx(np.mean(tilt), rel=1e-9)

@@ -75,9 +75,7 @@ def test_readings_stop_at_the_end_of_their_range() -> None:
         flight = fly(
             narrow,
             constant(0.0),
-            Scenario(
-                0.001, tilt_rad=sign * 0.5, rate_rad_s=sign, wheel_rad_s=sign * 200.0, record_counts=True
-            ),
+            Scenario(0.001, tilt_rad=sign * 0.5, rate_rad_s=sign, wheel_rad_s=sign * 200.0, record_counts=True),
         )
         end = 127 if sign > 0 else -128
         assert [int(counts_of(flight, column)[0]) for column in range(4)] == [end, end, 127, end]
@@ -127,9 +125,7 @@ def test_low_passed_noise_has_its_density_at_low_frequency_and_falls_at_the_corn
     density, corner = 300e-6 * 9.80665, 40.0
     noisy = replace(
         plant,
-        accelerometer=replace(
-            plant.accelerometer, noise_m_s2_sqrt_hz=density, low_pass_hz=corner, counts_per_m_s2=1e7
-        ),
+        accelerometer=replace(plant.accelerometer, noise_m_s2_sqrt_hz=density, low_pass_hz=corner, counts_per_m_s2=1e7),
     )
     flight = fly(noisy, constant(0.0), Scenario(400.0, hold_s=500.0, record_counts=True))
     frequency, power = welch(counts_of(flight, 1) / 1e7, fs=1000.0, nperseg=2000)
@@ -157,9 +153,7 @@ def test_stale_sensors_keep_their_last_values_and_say_so() -> None:
     """During the fault nothing changes and sensor_fresh is 0; afterwards the readings are live again."""
     plant = lantern_calm()
     clean = fly(plant, constant(50.0), Scenario(0.3, record_counts=True)).counts
-    stale = fly(
-        plant, constant(50.0), Scenario(0.3, faults=(("stale", 0.1, 0.2),), record_counts=True)
-    ).counts
+    stale = fly(plant, constant(50.0), Scenario(0.3, faults=(("stale", 0.1, 0.2),), record_counts=True)).counts
     assert clean is not None
     assert stale is not None
     assert (stale[:100] == clean[:100]).all()

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 
 from codegen.design import Design
-from codegen.errors import DesignError
+from codegen.design.gains import TRIM_DAMPING
 from codegen.graph import Graph, GraphBuilder, Signal
 from codegen.graph.graph import INPUT_RANGES
 from codegen.graph.blocks import latch, unchanged_for
@@ -41,15 +41,8 @@ def trace_controller(design: Design, name: str, title: str) -> Graph:
         design: Gains, limits and times.
         name: Prefix of every C identifier.
         title: One line for the header.
-
-    Raises:
-        DesignError: The drive takes a voltage command, for which there is no control law yet.
     """
     plant = design.plant
-    if plant.voltage_drive:
-        raise DesignError(
-            "drives with a voltage command have no control law yet", "drive.command", 'use command = "current" with a current loop'
-        )
     period, n = plant.period_s, plant.outer_divider
     inertia, wheel_inertia = plant.body_inertia_kg_m2, plant.wheel_inertia_kg_m2
     graph = GraphBuilder(name, period, n, title)
@@ -120,20 +113,24 @@ def trace_controller(design: Design, name: str, title: str) -> Graph:
     with graph.section("outer loop", slow=True):
         trim, lean = _outer_loop(graph, design, tilt, momentum, armed)
     with graph.section("inner loop"):
-        per_amp = 1.0 / plant.torque_constant
-        full = plant.command_full_scale
+        unit, full = ("V" if plant.voltage_drive else "A"), plant.command_full_scale
+        resolution = full / plant.command_counts
+        per_n_m = design.counts_per_n_m * resolution
         kp, kd, kl = design.proportional_n_m_per_rad, design.derivative_n_m_s_per_rad, design.lean_gain_n_m_per_rad
+        terms = [(kp * per_n_m, tilt), (-kp * per_n_m, trim), (kd * per_n_m, rate), (-kl * per_n_m, lean)]
+        if design.wheel_gain_n_m_s:
+            terms.append((design.wheel_gain_n_m_s * per_n_m, wheel_held))
         wanted = graph.weighted_sum(
             "command_wanted",
-            [(kp * per_amp, tilt), (-kp * per_amp, trim), (kd * per_amp, rate), (-kl * per_amp, lean)],
-            "A",
+            terms,
+            unit,
             limits=(-full, full),
-            resolution=full / plant.command_counts,
-            note="motor current that the divergent coordinate asks for",
+            resolution=resolution,
+            note="command that the divergent coordinate asks for",
         )
     with graph.section("limits"):
-        none = graph.constant("command_none", 0.0, "A", note="no command")
-        command = graph.select("drive_command", armed, wanted, none, note="motor current, 0 unless armed")
+        none = graph.constant("command_none", 0.0, unit, note="no command")
+        command = graph.select("drive_command", armed, wanted, none, note="drive command, 0 unless armed")
     graph.output("drive_command", command, "int16_t" if plant.command_counts < 2**15 else "int32_t")
     graph.output("armed", armed, "bool")
     graph.output("tripped", Signal("tripped"), "bool")
@@ -211,7 +208,7 @@ def _outer_loop(
             (1.0, estimate),
             (plant.period_s * gravity, tilt_sum),
             (-slow_period * gravity, trim),
-            (1.4 * slow_period * design.trim_pole_rad_s, excess),
+            (TRIM_DAMPING * slow_period * design.trim_pole_rad_s, excess),
         ],
         "N m s",
         limits=(-most, most),

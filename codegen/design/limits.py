@@ -64,7 +64,7 @@ class Limits:
         poke_height_m: Height of the finger for ``poke_n_s``.
         poke_n_s: The same as impulse of the finger at that height.
         dead_time_s: Total dead time of the loop, see :func:`dead_time`.
-        dead_time_factor: exp(lambda t_d): the least possible peak of the complementary sensitivity, and the
+        dead_time_factor: exp(p t_d), p the unstable pole: the least possible peak of the complementary sensitivity, and the
             factor by which dead time shrinks every recoverable excursion.
         speed_losses: Poke capacity against wheel speed.
         creep_rad_s2_per_rad: Wheel acceleration per rad of standing tilt error, G/J.
@@ -122,7 +122,7 @@ def find_limits(plant: Plant, poke_height_m: float) -> Limits:
         poke_height_m=poke_height_m,
         poke_n_s=impulse / poke_height_m,
         dead_time_s=delay,
-        dead_time_factor=exp(divergence * delay),
+        dead_time_factor=exp(unstable_pole(plant) * delay),
         speed_losses=tuple(_speed_loss(plant, share, poke) for share in SPEED_SHARES),
         creep_rad_s2_per_rad=plant.gravity_torque_n_m / plant.wheel_inertia_kg_m2,
         fall_times=tuple((error, fall_time(plant, error)) for error in FALL_ERRORS_RAD),

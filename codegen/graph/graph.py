@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from graphlib import CycleError, TopologicalSorter
 
@@ -90,6 +90,11 @@ class Graph:
     def after(self) -> tuple[Node, ...]:
         """Fast nodes that read results of the slow section."""
         return self._parts[2]
+
+    def with_nodes(self, nodes: Mapping[str, Node]) -> Graph:
+        """The same graph with some nodes exchanged for others of the same name and operands."""
+        before, slow, after = (tuple(nodes[node.name] for node in part) for part in self._parts)
+        return replace(self, nodes=nodes, _parts=(before, slow, after))
 
     @cached_property
     def inputs(self) -> tuple[Input, ...]:

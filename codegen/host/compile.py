@@ -142,9 +142,7 @@ class Library:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
         self.close()
 
     def close(self) -> None:
@@ -250,9 +248,7 @@ def compile_library(
         raise CompileError("no C source among the files to compile", ", ".join(sources))
     for name in sources:
         if Path(name).name != name or name == _RUNTIME_NAME or name.startswith("-"):
-            raise CompileError(
-                f"{name!r} is not a usable source file name", remedy="give a plain file name without folders"
-            )
+            raise CompileError(f"{name!r} is not a usable source file name", remedy="give a plain file name without folders")
     compiler = find_compiler()
     # The folder must outlive this function: the library removes it when it is closed or collected.
     folder = tempfile.TemporaryDirectory(prefix="loopwright_", ignore_cleanup_errors=True)
@@ -279,9 +275,7 @@ def compile_library(
     return Library(ffi, lib, compiler.version, folder, sanitized=sanitize)
 
 
-def _compile_checked(
-    compiler: Compiler, place: Path, names: Sequence[str], flags: Sequence[str], result: Path
-) -> None:
+def _compile_checked(compiler: Compiler, place: Path, names: Sequence[str], flags: Sequence[str], result: Path) -> None:
     """Compile sources with the checks, the handlers without, and leave out the compiler's check library."""
     checks = list(_SANITIZE_FLAGS)
     if compiler.is_clang:
@@ -304,9 +298,7 @@ def _quiet(compiler: Compiler) -> tuple[str, ...]:
 def _run(compiler: Compiler, arguments: Sequence[str], folder: Path) -> None:
     """Run the compiler in ``folder`` and turn its refusal into one error with its first lines."""
     environment = dict(os.environ)
-    if compiler.is_zig and not any(
-        environment.get(key) for key in ("ZIG_GLOBAL_CACHE_DIR", "XDG_CACHE_HOME", "HOME")
-    ):
+    if compiler.is_zig and not any(environment.get(key) for key in ("ZIG_GLOBAL_CACHE_DIR", "XDG_CACHE_HOME", "HOME")):
         environment["ZIG_GLOBAL_CACHE_DIR"] = str(folder / "cache")
     try:
         done = subprocess.run(
@@ -321,9 +313,7 @@ def _run(compiler: Compiler, arguments: Sequence[str], folder: Path) -> None:
             check=False,
         )
     except subprocess.TimeoutExpired as error:
-        raise CompileError(
-            f"the compiler did not finish within {_COMPILE_SECONDS:g} s", compiler.version
-        ) from error
+        raise CompileError(f"the compiler did not finish within {_COMPILE_SECONDS:g} s", compiler.version) from error
     except OSError as error:
         raise CompileError(f"the compiler cannot be started: {error}", compiler.command[0]) from error
     if done.returncode != 0:
@@ -348,7 +338,5 @@ def _version(command: tuple[str, ...]) -> str:
         raise CompileError(f"the compiler does not tell its version: {error}", " ".join(command)) from error
     lines = done.stdout.strip().splitlines()
     if done.returncode != 0 or not lines:
-        raise CompileError(
-            "the compiler does not tell its version", " ".join(command), "check that it runs by itself"
-        )
+        raise CompileError("the compiler does not tell its version", " ".join(command), "check that it runs by itself")
     return lines[0]

@@ -229,9 +229,7 @@ def _simulator() -> Library:
     header = (folder / "simulator.h").read_text(encoding="utf-8")
     source = (folder / "simulator.c").read_text(encoding="utf-8")
     # Without errno the compiler can use the machine's square root in line; the results are the same.
-    return compile_library(
-        {"simulator.c": source, "simulator.h": header}, declarations=header, flags=("-fno-math-errno",)
-    )
+    return compile_library({"simulator.c": source, "simulator.h": header}, declarations=header, flags=("-fno-math-errno",))
 
 
 def _tick(time_s: float, period_s: float) -> int:
@@ -273,14 +271,10 @@ def _check_events(scenario: Scenario) -> None:
             known = ", ".join(_FAULT_BITS)
             raise LoopwrightError(f"there is no fault {kind!r}", "scenario, faults", f"use one of {known}")
         if end_s < start_s:
-            raise LoopwrightError(
-                f"{kind} ends at {end_s:g} s before it starts at {start_s:g} s", "scenario, faults"
-            )
+            raise LoopwrightError(f"{kind} ends at {end_s:g} s before it starts at {start_s:g} s", "scenario, faults")
     for start_s, end_s, _ in scenario.pushes:
         if end_s < start_s:
-            raise LoopwrightError(
-                f"a push ends at {end_s:g} s before it starts at {start_s:g} s", "scenario, pushes"
-            )
+            raise LoopwrightError(f"a push ends at {end_s:g} s before it starts at {start_s:g} s", "scenario, pushes")
     for time_s, volts in scenario.supply:
         if volts < 0:
             raise LoopwrightError(f"a supply of {volts:g} V at {time_s:g} s is negative", "scenario, supply")
@@ -300,9 +294,7 @@ def _events(plant: Plant, scenario: Scenario) -> list[tuple[int, int, float]]:
     # rest.
     pushes = [(tick(start_s), tick(end_s), torque) for start_s, end_s, torque in scenario.pushes]
     for change in sorted({t for start, end, _ in pushes for t in (start, end)}):
-        events.append(
-            (change, _TORQUE, math.fsum(torque for start, end, torque in pushes if start <= change < end))
-        )
+        events.append((change, _TORQUE, math.fsum(torque for start, end, torque in pushes if start <= change < end)))
     faults = [(tick(start_s), tick(end_s), _FAULT_BITS[kind]) for kind, start_s, end_s in scenario.faults]
     for change in sorted({t for start, end, _ in faults for t in (start, end)}):
         bits = 0
@@ -367,9 +359,7 @@ def _machine(plant: Plant, scenario: Scenario) -> dict[str, Any]:
     }
 
 
-def _channel(
-    scale: float, density: float, low_pass_hz: float, counts_max: int, period_s: float
-) -> dict[str, Any]:
+def _channel(scale: float, density: float, low_pass_hz: float, counts_max: int, period_s: float) -> dict[str, Any]:
     """Return one channel; white noise of one-sided density d, sampled at 1/T, has variance d^2 / (2 T)."""
     return {
         "scale": scale,

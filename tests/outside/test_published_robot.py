@@ -45,9 +45,7 @@ def state_feedback(plant: Plant) -> StepFunction:
 def test_state_space_matrices() -> None:
     """Chapter 9: printed rows of A and B, to their four decimals."""
     A, B = linearise(published_robot())
-    assert A.ravel() == pytest.approx(
-        [0, 1, 0, 98.2208, -1.1458, 0.0025, -98.2208, 1.1458, -0.0309], abs=1e-4
-    )
+    assert A.ravel() == pytest.approx([0, 1, 0, 98.2208, -1.1458, 0.0025, -98.2208, 1.1458, -0.0309], abs=1e-4)
     assert B.ravel() == pytest.approx([0.0, -148.8077, 1812.7013], abs=1e-4)
 
 

@@ -127,9 +127,7 @@ def test_cart_pendulum_at_hundred_hertz() -> None:
     ]
     assert Ad.ravel() == pytest.approx(np.ravel(published), abs=5.1e-5)
     assert Bd.ravel() == pytest.approx([0.0001, 0.0182, 0.0002, 0.0454], abs=5.1e-5)
-    assert [Ad[1, 1], Ad[1, 2], Ad[3, 2], Ad[3, 3]] == pytest.approx(
-        [0.998183, 0.026717, 0.311920, 1.001559], abs=5e-7
-    )
+    assert [Ad[1, 1], Ad[1, 2], Ad[3, 2], Ad[3, 3]] == pytest.approx([0.998183, 0.026717, 0.311920, 1.001559], abs=5e-7)
     assert Bd[[1, 3], 0] == pytest.approx([0.018167, 0.045437], abs=5e-7)
 
 
