@@ -114,7 +114,7 @@ def find_margins(gains: Gains, corner: Corner = Corner()) -> Margins:
     radius = close_loop(gains, plant, corner.torque).spectral_radius()
     loop = LoopResponse(gains, plant, corner.torque)
     slowest = min(gains.trim_pole_rad_s, gains.outer_pole_rad_s)
-    frequencies = np.geomspace(1e-2 * slowest, pi / plant.period_s, _GRID_POINTS)
+    frequencies = np.geomspace(1e-4 * slowest, pi / plant.period_s, _GRID_POINTS)
     return read_margins(loop.response, frequencies, stable=radius < 1.0, spectral_radius=radius)
 
 
@@ -178,7 +178,7 @@ def _real_crossings(
 ) -> list[float]:
     """Real values of the loop where its curve crosses the real axis."""
     roots = _roots(lambda frequency: at(frequency).imag, grid, values.imag)
-    ends = [value.real for value in (values[0], values[-1]) if abs(value.imag) < 1e-6 * abs(value.real)]
+    ends = [value.real for value in (values[0], values[-1]) if abs(value.imag) < 1e-4 * abs(value.real)]
     return [at(root).real for root in roots] + [float(end) for end in ends]
 
 

@@ -30,7 +30,7 @@ ATTEMPTS = 60
 CONTAINERS = (16, 32, 64)
 
 
-def choose_formats(ranges: Ranges, target: Target, error_budget_counts: float = 2.0) -> FixedGraph:
+def choose_formats(ranges: Ranges, target: Target, error_budget_counts: float = 3.0) -> FixedGraph:
     """Choose word and scale of every signal.
 
     Args:

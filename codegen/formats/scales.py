@@ -50,6 +50,9 @@ INTEGRATOR_WEIGHT_SHORT = 2**6
 # A weight realised worse than this (relative) is refused: it would be another design.
 WORST_WEIGHT_ERROR = Fraction(1, 50)
 POSITION_BITS = 8
+# Where 32-bit operands are cheap a signal still uses no more than these bits of its word: beyond them the weights of 16-bit sensor
+# readings and of signals in one sum lie so far apart that the small ones lose more than the signals gain.
+SIGNIFICANT_BITS = 26
 
 
 @dataclass
@@ -113,7 +116,8 @@ def choose_scales(
             counted = [name for name in names if not isinstance(graph.nodes[name], SumOver)]
             largest = max(scales.magnitude(name) for name in counted)
             # A 64-bit integrator starts from the 32-bit scale and gets as many more bits as its gains need.
-            bits = min(scales.bits[top], 32) - corrections.headroom.get(top, 0)
+            bits = min(scales.bits[top], 32 if scales.bits[top] == 64 or target.operand_bits < 32 else SIGNIFICANT_BITS)
+            bits -= corrections.headroom.get(top, 0)
             if bits < 4:
                 raise FormatError("no scale fits this signal's word", top, "give it tighter limits")
             scales.lsb[top] = _power_for(largest, bits)
@@ -131,7 +135,7 @@ def _scale_copies(scales: Scales) -> None:
     for node in scales.graph.nodes.values():
         if isinstance(node, Shorten):
             top = scales.groups.root[node.name]
-            bits = scales.target.operand_bits - scales.corrections.headroom.get(top, 0)
+            bits = min(scales.target.operand_bits, SIGNIFICANT_BITS) - scales.corrections.headroom.get(top, 0)
             lsb = scales.of(node.operand)
             while scales.magnitude(node.operand) / lsb > 2 ** (bits - 1) - 2:
                 lsb *= 2

@@ -70,8 +70,6 @@ def _product(node: Product, forms: Mapping[str, Form], regime: Regime) -> Form:
 
 
 def _select(node: Select, forms: Mapping[str, Form], regime: Regime) -> Form:
-    if node.is_bool:
-        return {}
     if node.condition not in regime:
         raise GraphError(f"the regime does not say whether {node.condition} holds", node.name, "add it to the regime")
     return forms[node.if_true if regime[node.condition] else node.if_false]
@@ -152,25 +150,44 @@ class LinearController:
     slow_every: int
 
 
+def _needed(graph: Graph, regime: Regime, signals: tuple[str, ...]) -> set[str]:
+    """Numbers on which ``signals`` depend in the regime, through memory too."""
+    needed: set[str] = set()
+    waiting = list(signals)
+    while waiting:
+        name = waiting.pop()
+        node = graph.nodes[name]
+        if name in needed or node.is_bool:
+            continue
+        needed.add(name)
+        if isinstance(node, Delay):
+            waiting.append(node.source)
+        elif isinstance(node, Select) and node.condition in regime:
+            waiting.append(node.if_true if regime[node.condition] else node.if_false)
+        else:
+            waiting += node.operands()
+    return needed
+
+
 def linearise_graph(graph: Graph, regime: Regime, signals: tuple[str, ...]) -> LinearController:
     """Linear maps of ``graph`` in ``regime`` (truth value by name of the conditions of selects).
 
     Raises:
         GraphError: A signal on the way is not linear, or the regime leaves a condition open.
     """
-    delays = [delay for delay in graph.delays if not delay.is_bool]
-    states = tuple(delay.name for delay in delays) + tuple(node.name for node in graph.sums)
-    inputs = tuple(node.name for node in graph.inputs if not node.is_bool)
+    needed = _needed(graph, regime, signals)
+    delays = [delay for delay in graph.delays if delay.name in needed]
+    sums = [node for node in graph.sums if node.name in needed]
+    states = tuple(delay.name for delay in delays) + tuple(node.name for node in sums)
+    inputs = tuple(node.name for node in graph.inputs if node.name in needed)
     rounding = (WeightedSum, Product, Shorten)
-    errors = tuple(node.name for node in graph.nodes.values() if isinstance(node, rounding))
+    errors = tuple(node.name for node in graph.nodes.values() if isinstance(node, rounding) and node.name in needed)
     columns = {f"state {name}": place for place, name in enumerate(states)}
     columns |= {f"input {name}": len(states) + place for place, name in enumerate(inputs)}
     columns |= {error_symbol(name): len(states) + len(inputs) + place for place, name in enumerate(errors)}
     n, m, width = len(states), len(inputs), len(columns)
 
     def leaf(node: Node) -> Form:
-        if node.is_bool:
-            return {}
         if isinstance(node, Constant | Parameter):
             return {ONE: node.value}
         if isinstance(node, Delay):
@@ -185,16 +202,16 @@ def linearise_graph(graph: Graph, regime: Regime, signals: tuple[str, ...]) -> L
         return result
 
     def compute(slow_tick: bool) -> LinearMap:
-        forms: dict[str, Form] = {name: leaf(node) for name, node in graph.nodes.items() if type(node) in WALKED}
+        forms = {name: leaf(node) for name, node in graph.nodes.items() if name in needed and type(node) in WALKED - {SumOver}}
 
         def run(nodes: tuple[Node, ...]) -> None:
             for node in nodes:
+                if node.name not in needed:
+                    continue
                 if isinstance(node, SumOver):
                     forms[node.name] = _combine([(1.0, {f"state {node.name}": 1.0}), (1.0, forms[node.operand])])
-                elif not node.is_bool:
-                    forms[node.name] = RULES[type(node)](node, forms, regime)
                 else:
-                    forms[node.name] = {}
+                    forms[node.name] = RULES[type(node)](node, forms, regime)
 
         run(graph.before)
         rows: dict[str, Form] = {}
@@ -202,10 +219,10 @@ def linearise_graph(graph: Graph, regime: Regime, signals: tuple[str, ...]) -> L
             run(graph.slow)
             rows |= {delay.name: forms[delay.source] for delay in delays if delay.slow}
             forms |= {name: form for name, form in rows.items()}
-            rows |= {node.name: {} for node in graph.sums}
+            rows |= {node.name: {} for node in sums}
         else:
             rows |= {delay.name: forms[delay.name] for delay in delays if delay.slow}
-            for node in graph.sums:
+            for node in sums:
                 rows[node.name] = _combine([(1.0, {f"state {node.name}": 1.0}), (1.0, forms[node.operand])])
         run(graph.after)
         rows |= {delay.name: forms[delay.source] for delay in delays if not delay.slow}

@@ -1,0 +1,43 @@
+"""Machines that differ from the nominal one in one respect each.
+
+Takes: a plant. Gives: labelled plants. Which differences: Monte Carlo of hobby builds says that what a kitchen scale and a
+bench run leave open lies well inside them (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from codegen.plant import Plant
+
+
+def perturbed_machines(plant: Plant) -> dict[str, Plant]:
+    """Label to machine: torque, inertia, gravity torque, latency, friction, noise, cogging."""
+    tick = plant.period_s
+    machines = {
+        f"torque {factor - 1:+.0%}": replace(plant, torque_constant=factor * plant.torque_constant) for factor in (0.8, 1.2)
+    }
+    machines |= {
+        f"inertia {factor - 1:+.0%}": replace(plant, body_inertia_kg_m2=factor * plant.body_inertia_kg_m2)
+        for factor in (0.85, 1.15)
+    }
+    machines |= {
+        f"gravity torque {factor - 1:+.0%}": replace(plant, gravity_torque_n_m=factor * plant.gravity_torque_n_m)
+        for factor in (0.9, 1.1)
+    }
+    machines["latency + 2 ticks"] = replace(plant, latency_s=plant.latency_s + 2.0 * tick)
+    machines["friction x 3"] = replace(
+        plant,
+        wheel_viscous_n_m_s=3.0 * plant.wheel_viscous_n_m_s,
+        wheel_coulomb_n_m=3.0 * plant.wheel_coulomb_n_m,
+        wheel_stiction_n_m=3.0 * plant.wheel_stiction_n_m,
+        pivot_damping_n_m_s=3.0 * plant.pivot_damping_n_m_s,
+        pivot_coulomb_n_m=3.0 * plant.pivot_coulomb_n_m,
+    )
+    machines["sensor noise x 3"] = replace(
+        plant,
+        gyro=replace(plant.gyro, noise_rad_s_sqrt_hz=3.0 * plant.gyro.noise_rad_s_sqrt_hz),
+        accelerometer=replace(plant.accelerometer, noise_m_s2_sqrt_hz=3.0 * plant.accelerometer.noise_m_s2_sqrt_hz),
+    )
+    machines["cogging x 2"] = replace(plant, cogging_n_m=2.0 * plant.cogging_n_m)
+    return machines
