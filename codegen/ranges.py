@@ -52,7 +52,8 @@ def _settle(
             for node in part:
                 if isinstance(node, SumOver):
                     operand = values[node.operand]
-                    values[node.name] = Interval(graph.slow_every * operand.low, graph.slow_every * operand.high)
+                    # Zero belongs to it: the same word holds the sum of the first few ticks.
+                    values[node.name] = Interval(graph.slow_every * operand.low, graph.slow_every * operand.high).hull(Interval(0, 0))
                 else:
                     values[node.name] = rule(node, values)
         return values
@@ -102,6 +103,9 @@ def find_ranges(graph: Graph) -> Ranges:
         intervals = _settle(graph, _real_leaf, lambda node, values: REAL_INTERVALS[type(node)](node, graph, values))
         growing = [delay for delay in graph.delays if not intervals[delay.name].finite]
         if not growing:
+            for name, interval in intervals.items():
+                if not interval.finite:
+                    raise RangeError("the range is too large for float64", name, "use smaller weights or give the signal limits")
             return Ranges(graph, intervals, tuple(added))
         graph, new = _limit_section(graph, intervals, growing)
         added += new
@@ -130,6 +134,11 @@ def _limit_section(
     nodes = dict(graph.nodes)
     added: list[tuple[str, Interval, str]] = []
     for delay, row in zip(growing, gains, strict=True):
+        if delay.source in names:
+            # A delay of growing memory is bounded as soon as that memory is.
+            continue
+        if isinstance(graph.nodes[delay.source], Delay):
+            continue  # a value of two ticks ago is bounded once the delay that it comes from is
         high = sum(max(u.high, 0.0) * g.positive - min(u.low, 0.0) * g.negative for u, g in zip(drives, row, strict=True))
         low = sum(min(u.low, 0.0) * g.positive - max(u.high, 0.0) * g.negative for u, g in zip(drives, row, strict=True))
         limits = Interval(min(low, delay.initial) * PEAK_ROOM, max(high, delay.initial) * PEAK_ROOM)

@@ -173,9 +173,7 @@ def test_falls_of_loops_without_wheel_feedback(lantern: tuple[str, Plant, Limits
 
 def test_fall_time_without_friction_is_the_closed_form() -> None:
     """Momentum balance up to the speed at which the back-EMF leaves the needed torque, then toppling from twice the error."""
-    plant = replace(
-        lantern_calm(), wheel_coulomb_n_m=0.0, wheel_stiction_n_m=0.0, wheel_viscous_n_m_s=0.0
-    )
+    plant = replace(lantern_calm(), wheel_coulomb_n_m=0.0, wheel_stiction_n_m=0.0, wheel_viscous_n_m_s=0.0)
     error = radians(1.0)
     load = plant.gravity_torque_n_m * sin(error)
     speed = (plant.supply_v - plant.resistance_ohm * load / plant.torque_constant) / plant.torque_constant
@@ -188,8 +186,7 @@ def test_fall_time_without_friction_is_the_closed_form() -> None:
 def test_creep_per_degree() -> None:
     """One degree of standing error spins the wheels up by 40, 14 and 15 rad/s^2."""
     per_degree = [
-        find_limits(make(), 0.1).creep_rad_s2_per_rad * radians(1.0)
-        for make in (lantern_calm, lantern_heavy, lantern_lively)
+        find_limits(make(), 0.1).creep_rad_s2_per_rad * radians(1.0) for make in (lantern_calm, lantern_heavy, lantern_lively)
     ]
 
     assert_allclose(per_degree, (40.0, 14.0, 15.0), atol=0.5)

@@ -10,12 +10,13 @@ from math import degrees, pi, radians
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from codegen.design.gains import Ceilings, Gains, Poles, place_gains
 from codegen.design.loop import INJECTIONS, ClosedLoop, LoopResponse, close_loop, closed_loop_matrices
 from codegen.design.machine import sample_machine
-from codegen.design.margins import Corner, corners, find_margins, read_margins
+from codegen.design.margins import Corner, Loop, corners, find_margins, read_margins
 from codegen.design.rest import friction_cycle, limit_cycles, predict_rest, relay_gain
 from codegen.plant import Accelerometer, Gyro, Plant, Scenario, fly
 from tests.bench_controllers import Cascade, cascade
@@ -40,9 +41,7 @@ def smooth(plant: Plant) -> Plant:
         cogging_n_m=0.0,
         command_counts=10**9,
         gyro=replace(plant.gyro, counts_per_rad_s=1e8, noise_rad_s_sqrt_hz=0.0, counts_max=2**31 - 1),
-        accelerometer=replace(
-            plant.accelerometer, counts_per_m_s2=1e7, noise_m_s2_sqrt_hz=0.0, counts_max=2**31 - 1
-        ),
+        accelerometer=replace(plant.accelerometer, counts_per_m_s2=1e7, noise_m_s2_sqrt_hz=0.0, counts_max=2**31 - 1),
         wheel_counts_per_rad_s=1e6,
         wheel_counts_max=2**31 - 1,
     )
@@ -82,8 +81,8 @@ def test_matrices_follow_the_simulator(variant: str) -> None:
     loop = closed_loop_matrices(gains)
     state = np.zeros(len(loop.states))
     state[loop.states.index("tilt")] = start_rad
-    # Before the start the sensors have seen the body fall freely from that tilt, g tilt - h tilt'', and the first
-    # estimate is that angle.
+    # Before the start the sensors have seen the body fall freely from that tilt, g tilt - h tilt'', and the
+    # first estimate is that angle.
     fall = plant.gravity_torque_n_m / plant.body_inertia_kg_m2 * start_rad
     angle = start_rad - plant.accelerometer.height_m * fall / plant.gravity_m_s2
     for at, name in enumerate(loop.states):
@@ -232,8 +231,9 @@ def test_margins_are_where_the_exact_loop_turns_unstable(lantern: str) -> None:
 def test_margins_of_the_reference_settings(lantern: str) -> None:
     """Margins near those of an independent study of this law with a 1 kHz outer loop and a filtered wheel speed.
 
-    There: Ms 1.18-1.20, disk margin 1.37-1.41, gain margins 0.16-0.17 and 8.9-9.2, 75-78 degrees, 18.7-19.3 ms. Its wheel
-    speed filter delays the wheel alone, which adds phase; here the mean delays all of the momentum, which does not.
+    There: Ms 1.18-1.20, disk margin 1.37-1.41, gain margins 0.16-0.17 and 8.9-9.2, 75-78 degrees, 18.7-19.3
+    ms. Its wheel speed filter delays the wheel alone, which adds phase; here the mean delays all of the
+    momentum, which does not.
     """
     margins = find_margins(cascade_gains(LANTERNS[lantern]()))
 
@@ -311,7 +311,8 @@ def test_corner_changes_the_machine_and_not_the_gains() -> None:
 def test_voltage_drive_is_compensated() -> None:
     """With the wheel gain the voltage drive has the current drive's peaks; its lower gain margin lies at rest.
 
-    There the loop's gain is real, and a torque scale below the margin leaves the back-EMF as a drag on the wheel.
+    There the loop's gain is real, and a torque scale below the margin leaves the back-EMF as a drag on the
+    wheel.
     """
     current = lantern_calm()
     plant = replace(current, voltage_drive=True, command_full_scale=current.supply_v)
@@ -356,9 +357,7 @@ def test_rest_prediction_meets_the_simulator(lantern: str) -> None:
 def test_longer_filter_times_calm_the_body() -> None:
     """Tilt wiggle falls with the filter time, near the independent figures (0.25, 0.5, 1, 2, 5 s, simulated, deg)."""
     plant = lantern_calm()
-    wiggles = [
-        degrees(predict_rest(cascade_gains(plant, filter_time_s=time)).tilt_rad) for time in (0.25, 0.5, 1.0, 2.0, 5.0)
-    ]
+    wiggles = [degrees(predict_rest(cascade_gains(plant, filter_time_s=time)).tilt_rad) for time in (0.25, 0.5, 1.0, 2.0, 5.0)]
 
     assert_allclose(wiggles, (0.0202, 0.0156, 0.0105, 0.0067, 0.0043), rtol=0.3)
     assert wiggles == sorted(wiggles, reverse=True)
@@ -371,9 +370,7 @@ def test_no_noise_no_wiggle() -> None:
         plant,
         command_counts=plant.command_counts * 10,
         gyro=replace(plant.gyro, counts_per_rad_s=plant.gyro.counts_per_rad_s * 10.0),
-        accelerometer=replace(
-            plant.accelerometer, counts_per_m_s2=plant.accelerometer.counts_per_m_s2 * 10.0
-        ),
+        accelerometer=replace(plant.accelerometer, counts_per_m_s2=plant.accelerometer.counts_per_m_s2 * 10.0),
         wheel_counts_per_rad_s=plant.wheel_counts_per_rad_s * 10.0,
     )
     coarse, fine = predict_rest(cascade_gains(plant)), predict_rest(cascade_gains(finer))
@@ -393,18 +390,27 @@ def test_friction_cycle_is_near_the_static_balance() -> None:
     assert friction_cycle(cascade_gains(smooth(plant))) == 0.0
 
 
+def lags(count: int, gain: float = 1.0) -> Loop:
+    """gain/(s + 1)^count."""
+
+    def response(frequencies: NDArray[np.float64]) -> NDArray[np.complex128]:
+        return np.asarray(gain / (1j * frequencies + 1.0) ** count, dtype=np.complex128)
+
+    return response
+
+
 def test_limit_cycles_need_a_negative_crossing() -> None:
     """A passive loop has no cycle, a triple lag with a relay has one."""
     grid = np.geomspace(0.01, 100.0, 400)
     relay = functools.partial(relay_gain, 1.0)
 
-    assert limit_cycles(lambda w: 1.0 / (1j * w + 1.0), relay, grid) == []
-    assert len(limit_cycles(lambda w: 1.0 / (1j * w + 1.0) ** 3, relay, grid)) == 1
+    assert limit_cycles(lags(1), relay, grid) == []
+    assert len(limit_cycles(lags(3), relay, grid)) == 1
 
 
 def test_margins_without_any_crossing() -> None:
     """A loop gain that stays below 1 and right of the imaginary axis has endless margins."""
-    margins = read_margins(lambda w: 0.5 / (1j * w + 1.0), np.geomspace(1e-3, 1e3, 200))
+    margins = read_margins(lags(1, 0.5), np.geomspace(1e-3, 1e3, 200))
 
     assert margins.gain_margin_up == margins.delay_margin_s == float("inf")
     assert margins.gain_margin_down == margins.crossover_rad_s == 0.0

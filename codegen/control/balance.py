@@ -34,6 +34,11 @@ def _reading(graph: GraphBuilder, name: str, counts_max: int, per_count: float, 
     return graph.clamp(f"{name}_in_range", raw, -most - per_count, most, note=f"{name} inside the sensor's range")
 
 
+def _on_grid(angle_rad: float) -> float:
+    """An angle limit as a multiple of 2**-12 rad (0.014 degrees), so that integers hold the very same limit."""
+    return math.floor(angle_rad * 4096.0) / 4096.0
+
+
 def trace_controller(design: Design, name: str, title: str) -> Graph:
     """Write the design's control law down as a graph.
 
@@ -64,18 +69,20 @@ def trace_controller(design: Design, name: str, title: str) -> Graph:
         )
         arm = graph.input("arm", "bool", note="1 = asked to balance")
         fresh = graph.input("sensor_fresh", "bool", note="0 = this tick's readings are stale; trips at once")
+        # Whole counts, so that the limit is the same number for integers and float64.
+        most = math.floor(WHEEL_RANGE * plant.top_speed_rad_s * plant.wheel_counts_per_rad_s) / plant.wheel_counts_per_rad_s
         wheel_held = graph.clamp(
             "wheel_speed_held",
             wheel,
-            -WHEEL_RANGE * plant.top_speed_rad_s,
-            WHEEL_RANGE * plant.top_speed_rad_s,
+            -most,
+            most,
             note="wheel speed, not trusted far beyond the motor's top speed",
         )
     armed_last = graph.delay("armed_last", "bool", note="armed a tick ago")
     with graph.section("estimate"):
         yes = graph.constant("always", 1.0, "bool", note="true")
         started = graph.delay("started", "bool", source=yes, note="false on the first tick only")
-        limit = design.tilt_limit_rad
+        limit = _on_grid(design.tilt_limit_rad)
         tilt_last = graph.delay("tilt_last", "rad", note="tilt estimate a tick ago")
         angle = graph.weighted_sum(
             "accel_angle", [(1.0, tangential)], "rad", limits=(-limit, limit), note="tilt as the accelerometer has it"
@@ -185,6 +192,7 @@ def _outer_loop(
     n, slow_period = plant.outer_divider, plant.outer_divider * plant.period_s
     gravity = plant.gravity_torque_n_m
     most = WHEEL_RANGE * plant.top_speed_rad_s * plant.wheel_inertia_kg_m2
+    trim_limit, lean_limit = _on_grid(design.trim_limit_rad), _on_grid(design.lean_limit_rad)
     tilt_sum = graph.sum_over("tilt_sum", tilt, note="sum of the tilt over the slow period")
     momentum_sum = graph.sum_over("momentum_sum", momentum, note="sum of the momentum over the slow period")
     trim = graph.delay("trim", "rad", note="where the true balance angle is, as far as known")
@@ -198,7 +206,7 @@ def _outer_loop(
         "trim_learned",
         [(1.0, trim), (-slow_period * design.trim_pole_rad_s**2 / gravity, excess)],
         "rad",
-        limits=(-design.trim_limit_rad, design.trim_limit_rad),
+        limits=(-trim_limit, trim_limit),
         note="trim, corrected by the unexplained momentum",
     )
     graph.connect(trim, graph.select("trim_next", armed, trim_next, none, note="trim from here on"))
@@ -226,7 +234,7 @@ def _outer_loop(
         [(-gain / n, momentum_sum)],
         "rad",
         bias=gain * plant.wheel_inertia_kg_m2 * design.wheel_setpoint_rad_s,
-        limits=(-design.lean_limit_rad, design.lean_limit_rad),
+        limits=(-lean_limit, lean_limit),
         note="lean against the surplus momentum",
     )
     upright = graph.constant("lean_none", 0.0, "rad", note="lean while not balancing")

@@ -64,8 +64,8 @@ class Limits:
         poke_height_m: Height of the finger for ``poke_n_s``.
         poke_n_s: The same as impulse of the finger at that height.
         dead_time_s: Total dead time of the loop, see :func:`dead_time`.
-        dead_time_factor: exp(p t_d), p the unstable pole: the least possible peak of the complementary sensitivity, and the
-            factor by which dead time shrinks every recoverable excursion.
+        dead_time_factor: exp(p t_d), p the unstable pole: the least possible peak of the complementary
+            sensitivity, and the factor by which dead time shrinks every recoverable excursion.
         speed_losses: Poke capacity against wheel speed.
         creep_rad_s2_per_rad: Wheel acceleration per rad of standing tilt error, G/J.
         fall_times: Pairs (tilt error in rad, seconds to fall) of a loop that ignores the wheel.
@@ -148,12 +148,8 @@ def net_torque(plant: Plant, wheel_rad_s: float) -> float:
     friction (Coulomb, Stribeck in the form tau_c + (tau_s - tau_c)/(1 + (w/w_s)^2), viscous). Negative above
     the speed that the motor can reach.
     """
-    driven = (
-        plant.torque_constant * (plant.supply_v - plant.torque_constant * wheel_rad_s) / plant.resistance_ohm
-    )
-    rising = (plant.wheel_stiction_n_m - plant.wheel_coulomb_n_m) / (
-        1.0 + (wheel_rad_s / plant.stribeck_rad_s) ** 2
-    )
+    driven = plant.torque_constant * (plant.supply_v - plant.torque_constant * wheel_rad_s) / plant.resistance_ohm
+    rising = (plant.wheel_stiction_n_m - plant.wheel_coulomb_n_m) / (1.0 + (wheel_rad_s / plant.stribeck_rad_s) ** 2)
     friction = plant.wheel_coulomb_n_m + rising + plant.wheel_viscous_n_m_s * wheel_rad_s
     return min(plant.torque_limit_n_m, driven) - friction
 
@@ -285,22 +281,21 @@ def sampled_floor(plant: Plant) -> float:
     body, push = linearise(plant)
     transition, _ = sample(body[:2, :2], push[:2], period, 0.0)
     seen = np.array([[0.0, 1.0], [plant.gravity_m_s2 - plant.accelerometer.height_m * divergence**2, 0.0]])
-    noise = np.diag(reading_variances(plant)[:2])
+    noise = np.diag(reading_variances(plant))
     errors, _ = steady_state_kalman(transition[:2, :2], seen, np.zeros((2, 2)), noise)
     return sqrt(float(errors[0, 0])) * exp(divergence * dead_time(plant))
 
 
-def reading_variances(plant: Plant) -> tuple[float, float, float]:
-    """Variances of one gyro, accelerometer and wheel reading: (rad/s)^2, (m/s^2)^2, (rad/s)^2.
+def reading_variances(plant: Plant) -> tuple[float, float]:
+    """Variances of one gyro and one accelerometer reading: (rad/s)^2, (m/s^2)^2.
 
     White sensor noise of the stated density up to half the sampling rate, plus step^2/12 for each quantiser.
     """
-    gyro = plant.gyro.noise_rad_s_sqrt_hz**2 / (2.0 * plant.period_s) + plant.gyro.counts_per_rad_s**-2 / 12.0
-    accelerometer = (
-        plant.accelerometer.noise_m_s2_sqrt_hz**2 / (2.0 * plant.period_s)
-        + plant.accelerometer.counts_per_m_s2**-2 / 12.0
+    gyro, accelerometer, half_rate = plant.gyro, plant.accelerometer, 0.5 / plant.period_s
+    return (
+        gyro.noise_rad_s_sqrt_hz**2 * half_rate + gyro.counts_per_rad_s**-2 / 12.0,
+        accelerometer.noise_m_s2_sqrt_hz**2 * half_rate + accelerometer.counts_per_m_s2**-2 / 12.0,
     )
-    return gyro, accelerometer, plant.wheel_counts_per_rad_s**-2 / 12.0
 
 
 def steady_state_kalman(
@@ -397,9 +392,7 @@ def _returns(plant: Plant, tilt_rad: float, rate_rad_s: float, wheel_rad_s: floa
     fallen.terminal = True  # type: ignore[attr-defined]
     upright.terminal = True  # type: ignore[attr-defined]
     span = (0.0, 30.0 / plant.divergence_rad_s)
-    run = solve_ivp(
-        slope, span, [tilt_rad, rate_rad_s, wheel_rad_s], events=(fallen, upright), rtol=1e-7, atol=1e-9
-    )
+    run = solve_ivp(slope, span, [tilt_rad, rate_rad_s, wheel_rad_s], events=(fallen, upright), rtol=1e-7, atol=1e-9)
     # An event ends the run; only the one that was met leaves a last state there.
     return float(run.y[0, -1]) < 0.0
 

@@ -144,9 +144,7 @@ def _turned(states: tuple[str, ...]) -> tuple[Matrix, list[int]]:
     return change, [at for at in range(len(states)) if at != present]
 
 
-def _one_tick(
-    gains: Gains, machine: SampledMachine, states: tuple[str, ...], *, outer: bool
-) -> tuple[Matrix, Matrix]:
+def _one_tick(gains: Gains, machine: SampledMachine, states: tuple[str, ...], *, outer: bool) -> tuple[Matrix, Matrix]:
     """A and B of one tick: every line of the law as a row over [states, injections]."""
     known, size = gains.plant, len(machine.states)
     unit = np.eye(len(states) + len(INJECTIONS))
@@ -169,9 +167,7 @@ def _one_tick(
     wheel = (seen[TURN] - old[f"turn_{machine.window_ticks}"]) / window_s
 
     blend = known.period_s / gains.filter_time_s
-    tilt = (
-        (1.0 - blend) * old["tilt_estimate"] + known.period_s * rate + blend * angle + added["tilt_estimate"]
-    )
+    tilt = (1.0 - blend) * old["tilt_estimate"] + known.period_s * rate + blend * angle + added["tilt_estimate"]
     inertia, spin = known.body_inertia_kg_m2, known.wheel_inertia_kg_m2
     momentum = spin * wheel + (inertia + spin) * rate + added["momentum"]
     momentum_sum, tilt_sum = old["momentum_sum"] + momentum, old["tilt_sum"] + tilt
@@ -228,7 +224,7 @@ class LoopResponse:
         return wheel
 
     def _shift(self, frequencies_rad_s: Matrix) -> Response:
-        """z = exp(j w T)."""
+        """The shift by one tick, z = exp(j w T)."""
         turn: Response = np.exp(1j * frequencies_rad_s * self._gains.plant.period_s)
         return turn
 
@@ -256,7 +252,7 @@ class LoopResponse:
         momentum = np.array([inertia + spin, 0.0, spin])
 
         ticks = known.outer_divider
-        mean = np.mean(back[:, None] ** np.arange(ticks), axis=1)[:, None]
+        mean = ((1.0 - back**ticks) / (ticks * (1.0 - back)))[:, None]
         momentum_mean, tilt_mean = mean * momentum, mean * tilt
         trim = self._trim(back[:, None] ** ticks, momentum_mean, tilt_mean)
         lean = -gains.momentum_gain_rad_per_n_m_s * momentum_mean

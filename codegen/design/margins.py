@@ -150,9 +150,7 @@ def read_margins(
         gain_margin_down=max((factor for factor in factors if factor < 1.0), default=0.0),
         gain_margin_up=min((factor for factor in factors if factor > 1.0), default=inf),
         phase_margin_rad=min((abs(phase) for phase in phases), default=pi),
-        delay_margin_s=min(
-            (phase % (2.0 * pi) / w for phase, w in zip(phases, crossings, strict=True)), default=inf
-        ),
+        delay_margin_s=min((phase % (2.0 * pi) / w for phase, w in zip(phases, crossings, strict=True)), default=inf),
         crossover_rad_s=max(crossings, default=0.0),
     )
 
@@ -167,15 +165,11 @@ def _peak(
     sizes = size(values)
     best = int(np.argmax(sizes))
     low, high = grid[max(0, best - 1)], grid[min(len(grid) - 1, best + 1)]
-    refined = minimize_scalar(
-        lambda w: -float(size(np.array([at(w)]))[0]), bounds=(low, high), method="bounded"
-    )
+    refined = minimize_scalar(lambda w: -float(size(np.array([at(w)]))[0]), bounds=(low, high), method="bounded")
     return max(float(sizes[best]), -float(refined.fun))
 
 
-def _real_crossings(
-    at: Callable[[float], complex], grid: Frequencies, values: NDArray[np.complex128]
-) -> list[float]:
+def _real_crossings(at: Callable[[float], complex], grid: Frequencies, values: NDArray[np.complex128]) -> list[float]:
     """Real values of the loop where its curve crosses the real axis."""
     roots = _roots(lambda frequency: at(frequency).imag, grid, values.imag)
     ends = [value.real for value in (values[0], values[-1]) if abs(value.imag) < 1e-4 * abs(value.real)]

@@ -76,9 +76,7 @@ def friction_cycle(gains: Gains) -> float:
     slowest = min(gains.trim_pole_rad_s, gains.outer_pole_rad_s)
     grid = np.geomspace(1e-5 * slowest, pi / plant.period_s, _GRID_POINTS)
     response = LoopResponse(gains, plant).wheel_to_torque
-    cycles = limit_cycles(
-        response, lambda amplitude: relay_gain(friction_height(plant, amplitude), amplitude), grid
-    )
+    cycles = limit_cycles(response, lambda amplitude: relay_gain(friction_height(plant, amplitude), amplitude), grid)
     return max((amplitude for amplitude, _ in cycles), default=0.0)
 
 
@@ -117,9 +115,7 @@ def limit_cycles(
         crossings.append((float(values[0].real), 0.0))
     for at in np.flatnonzero(np.sign(values.imag[:-1]) * np.sign(values.imag[1:]) < 0):
         low, high = frequencies_rad_s[at], frequencies_rad_s[at + 1]
-        frequency = float(
-            brentq(lambda w: float(linear(np.array([w]))[0].imag), low, high, xtol=1e-12, rtol=1e-12)
-        )
+        frequency = float(brentq(lambda w: float(linear(np.array([w]))[0].imag), low, high, xtol=1e-12, rtol=1e-12))
         crossings.append((float(linear(np.array([frequency]))[0].real), frequency))
     return [
         (amplitude, frequency)
@@ -129,9 +125,7 @@ def limit_cycles(
     ]
 
 
-def _largest_fall(
-    gain: Callable[[float], float], level: float, amplitudes: tuple[float, float]
-) -> list[float]:
+def _largest_fall(gain: Callable[[float], float], level: float, amplitudes: tuple[float, float]) -> list[float]:
     """The largest amplitude at which ``gain`` falls through ``level``, as a list of one, or none."""
     grid = np.geomspace(*amplitudes, 400)
     above = np.array([gain(float(amplitude)) > level for amplitude in grid])

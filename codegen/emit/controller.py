@@ -240,7 +240,10 @@ def _statement(fixed: FixedGraph, spelling: Spelling, node: Node, errors: Mappin
         bits = 64 if ctype == "int64_t" else 32
         operand = spelling.names[node.operand]
         added = operand if fixed.formats[node.operand].ctype == f"int{bits}_t" else f"(int{bits}_t){operand}"
-        text = f"state->{node.name} + {added}"
+        # Held before it is used: legal memory is inside anyway, and a flipped bit must not leave the proven range.
+        low, high = (literal(end, bits) for end in fixed.partial_sum_range(node))
+        memory = f"state->{node.name}" if ctype == f"int{bits}_t" else f"(int{bits}_t)state->{node.name}"
+        text = f"{spelling.call('clamp', bits, memory, low, high)} + {added}"
         text = text if ctype == f"int{bits}_t" else f"({ctype})({text})"
     else:
         text = RULES[type(node)](node, spelling)
@@ -269,6 +272,8 @@ def _step(fixed: FixedGraph, spelling: Spelling, errors: Mapping[str, float]) ->
     graph = fixed.graph
     name = graph.name
     lines = [f"void {name}_step({name}_state *state, const {name}_inputs *inputs, {name}_outputs *outputs)", "{"]
+    if not _memory(graph) and not graph.parameters:
+        lines.append(f"{INDENT}(void)state;")
     lines += _block(fixed, spelling, graph.before, errors, INDENT)
     if graph.slow_every > 1:
         lines += _slow(fixed, spelling, errors)
@@ -288,7 +293,7 @@ def _slow(fixed: FixedGraph, spelling: Spelling, errors: Mapping[str, float]) ->
     """The slow section: sums go on every tick; on the n-th its nodes run, its memory is written and the sums start anew."""
     graph = fixed.graph
     deeper = INDENT * 2
-    heading = graph.slow[0].section
+    heading = next(node.section for node in (*graph.slow, *graph.delays) if node.slow)
     lines = [f"{INDENT}/* --- {heading}, every {graph.slow_every} ticks --- */"]
     for node in graph.sums:
         lines += _statement(fixed, spelling, node, errors, INDENT)

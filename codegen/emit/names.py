@@ -6,7 +6,7 @@ Takes a fixed graph, gives the spelling of each signal inside the step function.
 from __future__ import annotations
 
 from codegen.errors import GraphError
-from codegen.graph import Constant, Delay, Graph, Input, Parameter
+from codegen.graph import Constant, Delay, Graph, Input, Parameter, Table
 from codegen.rules.ctext import literal
 from codegen.rules.fixed import FixedGraph
 from codegen.rules.integer import raw_value
@@ -28,6 +28,11 @@ def check_names(graph: Graph) -> None:
     for name in [graph.name, *graph.nodes, *(output.name for output in graph.outputs)]:
         if name in RESERVED or name.startswith(HELPER_STEMS) or "__" in name:
             raise GraphError("this name is kept for C or for the emitted text itself", name, "rename the signal")
+    own = {f"{graph.name}_{ending}" for ending in ("init", "step", "set_gains", "inputs", "outputs", "state", "gains")}
+    own |= {f"{node.name}_knots" for node in graph.nodes.values() if isinstance(node, Table)}
+    own |= {f"{node.name}_store" for node in graph.nodes.values() if isinstance(node, Delay)}
+    for name in sorted(own & set(graph.nodes)):
+        raise GraphError("this name is kept for the emitted text itself", name, "rename the signal")
     if graph.slow_every > 1 and "slow_count" in graph.nodes:
         raise GraphError("the name slow_count is kept for the counter of the slow section", "slow_count", "rename the signal")
 

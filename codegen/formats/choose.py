@@ -12,7 +12,8 @@ from fractions import Fraction
 from codegen.errors import FormatError
 from codegen.formats.scales import Corrections, Scales, choose_scales, realise
 from codegen.formats.words import Widened, group_signals, shorten_operands
-from codegen.graph import Input, Node, Product, Shorten, SumOver, Table, WeightedSum
+from codegen.graph import Graph, Input, Node, Product, Shorten, SumOver, Table, WeightedSum
+from codegen.graph.graph import INPUT_RANGES
 from codegen.ranges import Ranges, prove_ranges
 from codegen.rules.fixed import (
     Detail,
@@ -123,10 +124,23 @@ def _fit(ranges: Ranges, target: Target, widened: Widened) -> FixedGraph:
         draft = FixedGraph(graph, formats, details, target.name)
         proven = prove_ranges(draft)
         if not _correct(draft, proven, scales, corrections):
+            _check_outputs(graph, proven)
             details, proven = _drop_idle_limits(draft, proven)
             final = {name: _final_format(formats[name], proven[name], graph.nodes[name], target) for name in formats}
             return FixedGraph(graph, final, details, target.name)
     raise FormatError("no scales fit the words of this target", graph.name, "give the signals tighter limits")
+
+
+def _check_outputs(graph: Graph, proven: dict[str, Interval]) -> None:
+    """Refuse an output whose C type cannot hold what it shows."""
+    for output in graph.outputs:
+        shown, (low, high) = proven[output.signal], INPUT_RANGES[output.ctype]
+        if shown.low < low or shown.high > high:
+            raise FormatError(
+                f"counts from {shown.low} to {shown.high} do not fit {output.ctype}",
+                output.name,
+                "use a wider type, a coarser resolution or limits",
+            )
 
 
 def _bare_format(scales: Scales, node: Node) -> Format:

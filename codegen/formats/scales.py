@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from codegen.errors import FormatError
-from codegen.formats.words import Groups, Widened, is_integrator
+from codegen.formats.words import Groups, Widened, is_integrator, is_power_of_two
 from codegen.graph import (
     Clamp,
     Compare,
@@ -145,6 +145,11 @@ def _scale_copies(scales: Scales) -> None:
 def _scale_products(scales: Scales, derived: list[str]) -> None:
     """A product's scale is its operands' scales times a power of two, so that it needs no multiplication of its own."""
     for top in derived:
+        products = [node for node in map(scales.graph.nodes.__getitem__, scales.groups.members[top]) if isinstance(node, Product)]
+        units = [scales.of(node.left) * scales.of(node.right) * Fraction(node.scale) for node in products]
+        for node, unit in zip(products, units, strict=True):
+            if not is_power_of_two(unit / units[0]):
+                raise FormatError("two products of unlike scales share one format", node.name, "put a weighted_sum after each")
         for name in scales.groups.members[top]:
             node = scales.graph.nodes[name]
             if not isinstance(node, Product):
@@ -205,7 +210,7 @@ def realise_sum(scales: Scales, node: WeightedSum) -> SumDetail:
             continue
         weight_bits = 31 if accumulator == 64 else 16
         found: tuple[tuple[int, ...], int, int] | None = None
-        for shift in range(0 if exact else scales.corrections.shift.get(node.name, 30), -1, -1):
+        for shift in range(0 if exact else scales.corrections.shift.get(node.name, 30 if accumulator == 32 else 44), -1, -1):
             weights, bias, reach = _sum_at(scales, node, shift)
             small = all(abs(w) < 2 ** (weight_bits - 1) or abs(w) & (abs(w) - 1) == 0 for w in weights)
             if reach < 2 ** (accumulator - 1) and (small or shift == 0):
@@ -236,10 +241,11 @@ def realise_sum(scales: Scales, node: WeightedSum) -> SumDetail:
 
 
 def _raw_limits(node: WeightedSum | Product | Clamp, lsb: Fraction) -> tuple[int | None, int | None]:
-    """Limits in counts, rounded to the inside."""
+    """Limits in counts, rounded to the inside; a limit within a millionth of a whole count is that count."""
     if node.low is None or node.high is None:
         return None, None
-    low, high = math.ceil(Fraction(node.low) / lsb), math.floor(Fraction(node.high) / lsb)
+    low = math.ceil(Fraction(node.low) / lsb - Fraction(1, 10**6))
+    high = math.floor(Fraction(node.high) / lsb + Fraction(1, 10**6))
     if low > high:
         raise FormatError("the limits lie within one count", node.name, "use a finer resolution")
     return low, high
@@ -284,6 +290,8 @@ def realise_table(scales: Scales, node: Table) -> TableDetail:
     slope = scales.of(node.operand) / Fraction(node.step) * 2**POSITION_BITS
     origin = -Fraction(node.start) / Fraction(node.step) * 2**POSITION_BITS
     rise = max(abs(b - a) for a, b in zip(knots, knots[1:], strict=False))
+    if not all(-(2**31) < knot < 2**31 for knot in knots):
+        raise FormatError("the table's values do not fit 32 bits at its scale", node.name, "put a weighted_sum after the table")
     for accumulator in (32, 64):
         for shift in range(24, -1, -1):
             weight, bias = _nearest(slope * 2**shift), _nearest(origin * 2**shift)
@@ -331,6 +339,8 @@ def realise(scales: Scales) -> dict[str, Detail]:
                 value = _nearest(Fraction(node.value) / lsb)
                 if node.value != 0 and value == 0:
                     raise FormatError("a live gain rounds to zero", name, "use a narrower interval around its value")
+                if low > high:
+                    raise FormatError("the interval of a live gain lies within one count", name, "use a wider interval or a constant")
                 details[name] = RawDetail(min(max(value, low), high), low, high)
             case _:
                 details[name] = PlainDetail()

@@ -202,6 +202,7 @@ def is_integrator(graph: Graph, groups: Groups, node: WeightedSum) -> bool:
 
 
 def _adds_to_itself(graph: Graph, node: Node, group: set[str]) -> bool:
-    return isinstance(node, WeightedSum) and any(
-        term.weight == 1.0 and term.name in group and isinstance(graph.nodes[term.name], Delay) for term in node.terms
-    )
+    if not isinstance(node, WeightedSum):
+        return False
+    # A second delayed value of its own makes it a section with memory of two ticks (y = y1 - y2/2), which has to be rounded.
+    return [term.weight for term in node.terms if term.name in group and isinstance(graph.nodes[term.name], Delay)] == [1.0]

@@ -114,7 +114,8 @@ def pid(
     low, high = limits
     room = abs(gains.proportional) * error_limit
     integral_last = graph.delay(f"{name}_integral_last", unit, note="integral part a tick ago")
-    terms = [(gains.proportional, error), (1.0, integral_last)]
+    terms = [(gains.proportional, error)] if gains.proportional else []
+    terms.append((1.0, integral_last))
     if gains.derivative_s:
         decay = gains.derivative_filter_s / (gains.derivative_filter_s + h)
         last = graph.delay(
@@ -130,9 +131,10 @@ def pid(
     wanted = graph.weighted_sum(f"{name}_wanted", terms, unit, note="output before its limits")
     result = graph.weighted_sum(name, [(1.0, wanted)], unit, limits=limits, resolution=resolution, note="output")
     share = min(1.0, h / gains.tracking_time_s)
+    change = [(gains.integral_per_s * h, error)] if gains.integral_per_s else []
     integral = graph.weighted_sum(
         f"{name}_integral",
-        [(1.0, integral_last), (gains.integral_per_s * h, error), (share, result), (-share, wanted)],
+        [(1.0, integral_last), *change, (share, result), (-share, wanted)],
         unit,
         limits=(low - room, high + room),
         note="integral part, unwound while the output is limited",

@@ -159,11 +159,26 @@ def check_graph(
             raise GraphError("an output needs a resolution (real value of one count)", shown.name, "give the signal a resolution")
     if len({output.name for output in kept}) != len(kept):
         raise GraphError("two outputs have the same name", name)
+    _check_use(name, slow_every, by_name, kept)
     before, slow, after = _order(by_name)
     ordered = {node.name: node for node in by_name.values() if isinstance(node, Input | Parameter | Constant)}
     ordered |= {node.name: node for node in by_name.values() if isinstance(node, Delay)}
     ordered |= {node.name: node for part in (before, slow, after) for node in part}
     return Graph(name, title, period_s, slow_every, ordered, kept, (before, slow, after))
+
+
+def _check_use(name: str, slow_every: int, by_name: Mapping[str, Node], outputs: tuple[Output, ...]) -> None:
+    """Refuse what would stand in the C without a use, and a slow section that leaves nothing behind."""
+    nodes = by_name.values()
+    if not any(isinstance(node, Input) for node in nodes):
+        raise GraphError("the graph has no input", name, "declare at least one input")
+    if slow_every > 1 and not any(isinstance(node, Delay) and node.slow for node in nodes):
+        raise GraphError("the slow section has no slow delay that keeps its results", name, "add one, or give slow_every = 1")
+    read = {operand for node in nodes for operand in node.operands()} | {output.signal for output in outputs}
+    read |= {node.source for node in nodes if isinstance(node, Delay)}
+    for node in nodes:
+        if node.name not in read and not isinstance(node, Input | Parameter | Constant | Delay):
+            raise GraphError("nothing reads this signal", node.name, "leave it out or show it as an output")
 
 
 def _numbers(node: Node) -> list[float]:
@@ -218,6 +233,8 @@ def _check_node(node: Node, by_name: Mapping[str, Node], slow_every: int) -> Non
                 refuse("a signal stands twice in one sum", "add its weights up")
             if not node.terms:
                 refuse("a sum needs at least one operand", "use constant")
+            if any(term.weight == 0.0 for term in node.terms):
+                refuse("a weight of zero does nothing", "leave the term out")
         case Product():
             if any(kinds.values()) or node.scale <= 0:
                 refuse("a product takes two numbers and a positive scale")
@@ -284,6 +301,12 @@ def _order(by_name: Mapping[str, Node]) -> tuple[tuple[Node, ...], tuple[Node, .
             needed.add(section)
         depends[node.name] = needed
     depends[section] = set(slow_names)
+    # What a slow delay takes over must be known when the slow section writes it.
+    depends[section] |= {
+        node.source
+        for node in by_name.values()
+        if isinstance(node, Delay) and node.slow and not isinstance(by_name[node.source], leaves)
+    }
     try:
         order = list(TopologicalSorter(depends).static_order())
     except CycleError as error:

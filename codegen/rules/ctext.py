@@ -110,8 +110,14 @@ def _shift_and_limit(
     if shift:
         text = spelling.call("round_shift", bits, text, str(shift))
     if low is not None and high is not None:
-        text = spelling.call("clamp", bits, text, literal(low, bits), literal(high, bits))
+        text = spelling.call("clamp", bits, text, *_limits(low, high, bits))
     return text
+
+
+def _limits(low: int, high: int, bits: int) -> tuple[str, str]:
+    """Limits as constants; one that lies beyond the word never acts and is written as the word's end."""
+    least, most = -(1 << (bits - 1)), (1 << (bits - 1)) - 1
+    return literal(max(low, least), bits), literal(min(high, most), bits)
 
 
 def _weighted_sum(node: WeightedSum, spelling: Spelling) -> str:
@@ -128,7 +134,7 @@ def _clamp(node: Clamp, spelling: Spelling) -> str:
     bits = 64 if spelling.fixed.formats[node.operand].ctype == "int64_t" else 32
     operand = _wide(spelling, node.operand, bits)
     return _narrow(
-        spelling.call("clamp", bits, operand, literal(detail.low, bits), literal(detail.high, bits)), spelling, node.name, bits
+        spelling.call("clamp", bits, operand, *_limits(detail.low, detail.high, bits)), spelling, node.name, bits
     )
 
 

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
-from codegen.graph import Graph
+from codegen.graph import Graph, SumOver
 
 
 @dataclass(frozen=True)
@@ -170,3 +170,8 @@ class FixedGraph:
     details: Mapping[str, Detail]
     target: str
     decisions: tuple[str, ...] = ()
+
+    def partial_sum_range(self, node: SumOver) -> tuple[int, int]:
+        """Raw range of the memory of a sum over the slow period: at most n - 1 operands, fewer after the period's start."""
+        operand, most = self.formats[node.operand], self.graph.slow_every - 1
+        return min(0, most * operand.low), max(0, most * operand.high)

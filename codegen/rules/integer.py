@@ -6,6 +6,8 @@ width that the C will use, so a wrong range proof cannot pass here in silence.  
 
 from __future__ import annotations
 
+from functools import partial
+
 from codegen.errors import CheckFailed
 from codegen.graph import (
     Clamp,
@@ -198,4 +200,5 @@ def read_integer(fixed: FixedGraph) -> Reading:
         {delay.name: raw_value(fixed, delay.name) for delay in graph.delays},
         {parameter.name: raw_value(fixed, parameter.name) for parameter in graph.parameters},
         0,
+        {node.name: partial(_limit, low=low, high=high) for node in graph.sums for low, high in [fixed.partial_sum_range(node)]},
     )

@@ -40,11 +40,19 @@ def _limit(value: float, low: float | None, high: float | None) -> float:
     return value
 
 
+def _sum(terms: list[tuple[float, str]], values: Values) -> float:
+    """Plain left-to-right sum (the built-in one compensates from Python 3.12 on, the arrays do not)."""
+    total_so_far = 0.0
+    for weight, name in terms:
+        total_so_far += weight * values[name]
+    return total_so_far
+
+
 def _weighted_sum(node: WeightedSum, graph: Graph) -> Evaluate:
     terms = [(term.weight, term.name) for term in node.terms]
 
     def evaluate(values: Values) -> float:
-        return _limit(node.bias + sum(weight * values[name] for weight, name in terms), node.low, node.high)
+        return _limit(node.bias + _sum(terms, values), node.low, node.high)
 
     return evaluate
 
@@ -64,7 +72,7 @@ def _select(node: Select, graph: Graph) -> Evaluate:
 def _compare(node: Compare, graph: Graph) -> Evaluate:
     holds = COMPARISONS[node.relation]
     terms = [(term.weight, term.name) for term in node.terms]
-    return lambda values: holds(sum(weight * values[name] for weight, name in terms), node.threshold)
+    return lambda values: holds(_sum(terms, values), node.threshold)
 
 
 def _logic(node: Logic, graph: Graph) -> Evaluate:

@@ -48,6 +48,7 @@ HALF = Fraction(1, 2)
 # Float64 evaluation of a sum of n products errs by less than (n + 2) * 2**-52 of the sum of magnitudes (Higham, "Accuracy and
 # Stability of Numerical Algorithms", 2nd ed. 2002, section 3.1; from memory), so the reference itself is allowed that much.
 FLOAT_UNIT = Fraction(1, 2**52)
+FLOAT_LABEL = "float64 evaluation"
 
 
 @dataclass(frozen=True)
@@ -115,6 +116,20 @@ class Errors:
         return result
 
 
+    def held(self, form: Form) -> Form:
+        """``form`` as fast nodes read it from a slow delay: on slow ticks just written, on ordinary ticks common memory without error.
+
+        All slow delays share the fresh symbols, since all of them are written on the same ticks.
+        """
+        result: Form = {}
+        for symbol, coefficient in form.items():
+            site = self.sites[symbol]
+            key = f"held {symbol}"
+            if self.site(key, site.label, min(site.low, Fraction(0)), max(site.high, Fraction(0))):
+                result[key] = coefficient
+        return result
+
+
 def add(*pairs: tuple[Fraction, Form]) -> Form:
     """Sum of weight * form."""
     result: Form = {}
@@ -138,14 +153,21 @@ def _magnitude(fixed: FixedGraph, name: str) -> Fraction:
 
 def _float_site(errors: Errors, name: str, magnitude: Fraction, operations: int) -> Form:
     allowance = (operations + 2) * FLOAT_UNIT * magnitude
-    return errors.site(f"float64 of {name}", "float64 evaluation", -allowance, allowance)
+    return errors.site(f"float64 of {name}", FLOAT_LABEL, -allowance, allowance)
 
 
 def _limits(
     errors: Errors, node: WeightedSum | Product | Clamp, form: Form, low: int | None, high: int | None, lsb: Fraction
 ) -> Form:
-    if low is None or high is None or node.low is None or node.high is None:
+    if node.low is None or node.high is None:
         return form
+    if low is None or high is None:
+        # The integers never reach these limits, but float64 may, by as much as the error: then it alone is limited.
+        proven = errors.fixed.formats[node.name]
+        least, most = errors.bound(form)
+        if node.low <= proven.low * lsb - most and proven.high * lsb - least <= node.high:
+            return form
+        return errors.scaled_between(form, Fraction(0), Fraction(1), f"limit of {node.name}")
     passed = errors.scaled_between(form, Fraction(0), Fraction(1), f"limit of {node.name}")
     shifts = [low * lsb - Fraction(node.low), high * lsb - Fraction(node.high), Fraction(0)]
     return add((Fraction(1), passed), (Fraction(1), errors.site(f"limits of {node.name}", f"limits of {node.name}", min(shifts), max(shifts))))
@@ -210,6 +232,27 @@ def _select(node: Select, errors: Errors) -> Form:
     if node.is_bool:
         return {}
     first, second = errors.forms[node.if_true], errors.forms[node.if_false]
+    apart = _either(node, errors, first, second)
+    low, high = errors.bound(apart)
+    ends = [*errors.bound(first), *errors.bound(second), Fraction(0)]
+    if min(ends) < 0 or max(ends) > 0:
+        if high - low <= max(ends) - min(ends):
+            return apart
+        # One branch or the other: the joined interval is tighter than both branches' symbols side by side.  It is shared out over
+        # the sources in proportion to the larger branch, which keeps their names: e = sum of e c_i / c with sum of c_i = c.
+        larger = max(first, second, key=lambda form: sum((size for _, size in errors.contributions(form)), Fraction(0)))
+        parts = errors.contributions(larger)
+        whole = sum((size for _, size in parts), Fraction(0))
+        result: Form = {}
+        for label, size in parts:
+            share = size / whole
+            result |= errors.site(f"branch of {node.name}: {label}", label, min(ends) * share, max(ends) * share)
+        return result
+    return apart
+
+
+def _either(node: Select, errors: Errors, first: Form, second: Form) -> Form:
+    """Symbol by symbol: the coefficient is that of the one branch or of the other."""
     result: Form = {}
     for key in sorted(first.keys() | second.keys()):
         a, b = first.get(key, Fraction(0)), second.get(key, Fraction(0))
@@ -315,7 +358,10 @@ def trace_errors(fixed: FixedGraph) -> Errors:
     graph = fixed.graph
     for name, node in graph.nodes.items():
         if isinstance(node, Input | Delay | Parameter):
-            errors.forms[name] = {}
+            proven = fixed.formats[name]
+            # raw * lsb is exact in float64 for a power of two and up to 53 bits; else the common value itself is rounded.
+            exact = proven.fraction_bits is not None and max(abs(proven.low), abs(proven.high)) < 2**53
+            errors.forms[name] = {} if exact or node.is_bool else _float_site(errors, name, _magnitude(fixed, name), 0)
         elif isinstance(node, Constant):
             exact = fixed.details[name]
             raw = getattr(exact, "value", 0)
@@ -329,6 +375,5 @@ def trace_errors(fixed: FixedGraph) -> Errors:
             else:
                 errors.forms[node.name] = RULES[type(node)](node, errors)
         if part is graph.slow:
-            # Fast nodes that follow read what the slow section has just written.
-            errors.forms |= {delay.name: errors.forms[delay.source] for delay in graph.delays if delay.slow}
+            errors.forms |= {delay.name: errors.held(errors.forms[delay.source]) for delay in graph.delays if delay.slow}
     return errors

@@ -10,6 +10,7 @@ which decisions may differ.
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -87,6 +88,13 @@ def _logic(node: Logic, graph: object) -> Evaluate:
 # --- integers -------------------------------------------------------------------------------------------------------------
 
 
+def _held(value: Array, low: int | None, high: int | None) -> Array:
+    """Limited; a limit beyond int64 never acts."""
+    if low is None or high is None:
+        return value
+    return _limited(value, max(low, -(2**63)), min(high, 2**63 - 1))
+
+
 def _half_up(value: Array, shift: int) -> Array:
     return value if shift == 0 else (value + (1 << (shift - 1))) >> shift
 
@@ -100,7 +108,7 @@ def _integer_sum(node: WeightedSum, fixed: FixedGraph) -> Evaluate:
         wide = np.int64(detail.bias)
         for weight, name in terms:
             wide = wide + np.multiply(values[name], weight, dtype=np.int64)
-        return _limited(_half_up(np.asarray(wide), detail.shift), detail.low, detail.high)
+        return _held(_half_up(np.asarray(wide), detail.shift), detail.low, detail.high)
 
     return evaluate
 
@@ -108,7 +116,7 @@ def _integer_sum(node: WeightedSum, fixed: FixedGraph) -> Evaluate:
 def _integer_clamp(node: Clamp, fixed: FixedGraph) -> Evaluate:
     detail = fixed.details[node.name]
     assert isinstance(detail, ClampDetail)
-    return lambda values: _limited(values[node.operand], detail.low, detail.high)
+    return lambda values: _held(values[node.operand], detail.low, detail.high)
 
 
 def _integer_product(node: Product, fixed: FixedGraph) -> Evaluate:
@@ -117,7 +125,7 @@ def _integer_product(node: Product, fixed: FixedGraph) -> Evaluate:
 
     def evaluate(values: Values) -> Array:
         wide = np.multiply(values[node.left], values[node.right], dtype=np.int64)
-        return _limited(_half_up(wide, detail.shift), detail.low, detail.high)
+        return _held(_half_up(wide, detail.shift), detail.low, detail.high)
 
     return evaluate
 
@@ -193,6 +201,7 @@ def read_integer_arrays(fixed: FixedGraph) -> Reading:
         {delay.name: np.int64(raw_value(fixed, delay.name)) for delay in graph.delays},
         {parameter.name: np.int64(raw_value(fixed, parameter.name)) for parameter in graph.parameters},
         np.int64(0),
+        {node.name: partial(_limited, low=low, high=high) for node in graph.sums for low, high in [fixed.partial_sum_range(node)]},
     )
 
 

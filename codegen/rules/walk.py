@@ -59,6 +59,8 @@ class Reading:
         initial: Value of every ``Delay`` at the start.
         gains: Start value of every ``Parameter``.
         zero: The neutral element of the sums.
+        held: For every ``SumOver``, the function that holds its memory inside the range it can have, None where memory cannot
+            be wrong; integers hold it so that a flipped bit cannot leave the proven set.
     """
 
     def __init__(
@@ -69,12 +71,14 @@ class Reading:
         initial: Mapping[str, Any],
         gains: Mapping[str, Any],
         zero: Any,
+        held: Mapping[str, Callable[[Any], Any]] | None = None,
     ) -> None:
         self.graph = graph
         self._constants = dict(constants)
         self._initial = dict(initial)
         self._gains = dict(gains)
         self._zero = zero
+        self._held = dict(held or {})
         self._before = [(node.name, evaluators[node.name]) for node in graph.before]
         self._slow = [(node.name, evaluators[node.name]) for node in graph.slow if not isinstance(node, SumOver)]
         self._after = [(node.name, evaluators[node.name]) for node in graph.after]
@@ -95,7 +99,8 @@ class Reading:
         for name, evaluate in self._before:
             values[name] = evaluate(values)
         if self._sums or self._slow_delays:
-            sums = {name: memory.sums[name] + values[operand] for name, operand in self._sums}
+            kept = {name: self._held[name](value) if name in self._held else value for name, value in memory.sums.items()}
+            sums = {name: kept[name] + values[operand] for name, operand in self._sums}
             if memory.count + 1 >= self.graph.slow_every:
                 values |= sums
                 for name, evaluate in self._slow:

@@ -2,13 +2,16 @@
 
 Sources, named at each check:
 
-* CAREX/DAREX: Benner, Laub, Mehrmann, *A Collection of Benchmark Examples for the Numerical Solution of Algebraic
-  Riccati Equations I/II*, Technical Reports SPC 95_22 and 95_23, TU Chemnitz, 1995 (data as in SciPy's own test suite).
+* CAREX/DAREX: Benner, Laub, Mehrmann, *A Collection of Benchmark Examples for the Numerical Solution of
+Algebraic
+  Riccati Equations I/II*, Technical Reports SPC 95_22 and 95_23, TU Chemnitz, 1995 (data as in SciPy's own
+  test suite).
 * Tedrake, *Underactuated Robotics*, chapter on linear quadratic regulators (double integrator).
 * Astrom, Wittenmark, *Computer-Controlled Systems*, deadbeat control of the double integrator (from memory).
 * Kalata, *The Tracking Index*, IEEE Trans. Aerospace and Electronic Systems 20 (1984) (formula from memory).
 * Hurak, *Optimal and Robust Control*, lecture notes, Czech Technical University: margins of LQR loops.
-* The mirror property of minimum-energy stabilisation and the scalar random walk: common knowledge of the trade.
+* The mirror property of minimum-energy stabilisation and the scalar random walk: common knowledge of the
+trade.
 """
 
 from __future__ import annotations
@@ -129,7 +132,8 @@ def test_carex_fast_sampled(a: Matrix, b: Matrix, q: Matrix, solution: Matrix, p
 def test_minimum_energy_filter_mirrors_the_falling_pole() -> None:
     """Mirror property: without process noise both poles of the floor's filter lie at -lambda, for every machine.
 
-    The same as the minimum-energy regulator K = (2 a/b, 2 sqrt(a)/b) of th'' = a th - b u, which has both poles at -sqrt(a).
+    The same as the minimum-energy regulator K = (2 a/b, 2 sqrt(a)/b) of th'' = a th - b u, which has both
+    poles at -sqrt(a).
     """
     a, b = 78.4, 1.08
     motion, effect = matrix((0.0, 1.0), (a, 0.0)), matrix((0.0,), (-b,))
@@ -166,9 +170,7 @@ def test_scalar_random_walk() -> None:
     assert gain[0, 0] == pytest.approx(0.618034, abs=1e-6)
 
 
-@pytest.mark.parametrize(
-    ("index", "alpha", "beta"), [(1.0, 0.75, 0.5), (0.1, 0.36, 0.08), (10.0, 0.978714, 1.458980)]
-)
+@pytest.mark.parametrize(("index", "alpha", "beta"), [(1.0, 0.75, 0.5), (0.1, 0.36, 0.08), (10.0, 0.978714, 1.458980)])
 def test_alpha_beta_filter(index: float, alpha: float, beta: float) -> None:
     """Kalata: steady gains of the alpha-beta filter from its tracking index, piecewise-constant acceleration noise."""
     period = 0.5

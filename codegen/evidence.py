@@ -1,0 +1,283 @@
+"""Evidence: what was emitted, what is proven for it and what was checked, as JSON that a machine can compare.
+
+Takes a ``Shipment``, gives the document.  Everything that may differ between two runs of the same input stands under ``times``.
+The published schema is ``evidence.schema.json`` beside this module.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import resources
+from typing import Any
+
+import jsonschema
+
+from codegen.bounds import SignalBound
+from codegen.errors import LoopwrightError
+from codegen.rules.fixed import FixedGraph
+from codegen.shipment import Realisation, Shipment
+
+SCHEMA_VERSION = 1
+ASSUMPTIONS = (
+    "right shifts of negative numbers are arithmetic (the emitted C refuses to compile otherwise)",
+    "the compiler and the machine do what ISO C99 says",
+    "inputs may take any value of their type on any tick; state, inputs and outputs do not overlap",
+    "many-tick and closed-loop bounds hold while no clamp acts and compare with the gains as realised",
+    "flights are simulated: one axis, rigid body, friction and noise as in the build file",
+)
+
+
+def sha256(text: str) -> str:
+    """Hash of a text as it is written to a file."""
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def gather_evidence(shipment: Shipment, files: dict[str, str]) -> dict[str, Any]:
+    """The evidence document.
+
+    Args:
+        shipment: What was produced.
+        files: Emitted files by name, whose hashes are recorded.
+    """
+    part, checks = shipment.realisation, shipment.checks
+    build = shipment.build
+    document: dict[str, Any] = {
+        "schema_version": SCHEMA_VERSION,
+        "name": shipment.graph.name,
+        "title": shipment.graph.title,
+        "holds": not shipment.failures,
+        "failures": list(shipment.failures),
+        "versions": dict(shipment.versions),
+        "build_sha256": sha256(build.source_text) if build is not None else None,
+        "files": {name: sha256(text) for name, text in sorted(files.items())},
+        "tick_period_s": shipment.graph.period_s,
+        "slow_every": shipment.graph.slow_every,
+        "error_budget_counts": part.error_budget_counts,
+        "inputs": _inputs(part.fixed),
+        "outputs": _outputs(part.fixed),
+        "signals": _signals(part),
+        "error_bounds": _error_bounds(part),
+        "properties": _properties(shipment),
+        "proofs": _proofs(part),
+        "defects": {"tried": 0, "killed": 0, "equivalent": 0, "survived": 0, "note": "defects are not planted by this version"},
+        "targets": [
+            {
+                "name": part.target.name,
+                "title": part.target.title,
+                "operand_bits": part.target.operand_bits,
+                "accumulator_bits": part.target.accumulator_bits,
+                "decisions": list(part.fixed.decisions),
+                "cycle_bound": None,
+                "measured_worst_tick": None,
+                "stack_bytes": None,
+                "flash_bytes": None,
+                "ram_bytes": None,
+                "share_of_period": None,
+                "note": "cycles, stack and sizes are not measured by this version",
+            }
+        ],
+        "assumptions": list(ASSUMPTIONS),
+        "times": {
+            **{stage: round(seconds, 3) for stage, seconds in shipment.seconds.items()},
+            "bit check": round(checks.bits.seconds, 3),
+            "error search": round(checks.errors.seconds, 3),
+        },
+    }
+    return document
+
+
+def _inputs(fixed: FixedGraph) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": node.name,
+            "quantity": node.quantity,
+            "unit": node.unit,
+            "ctype": node.ctype,
+            "per_count": 1.0 if node.is_bool else node.per_count,
+            "min": node.low,
+            "max": node.high,
+        }
+        for node in fixed.graph.inputs
+    ]
+
+
+def _outputs(fixed: FixedGraph) -> list[dict[str, Any]]:
+    result = []
+    for output in fixed.graph.outputs:
+        shown, proven = fixed.graph.nodes[output.signal], fixed.formats[output.signal]
+        result.append(
+            {
+                "name": output.name,
+                "quantity": output.quantity,
+                "unit": shown.unit,
+                "ctype": output.ctype,
+                "per_count": 1.0 if shown.is_bool else float(proven.lsb),
+                "min": proven.low,
+                "max": proven.high,
+            }
+        )
+    return result
+
+
+def _bound(bound: SignalBound) -> dict[str, Any]:
+    return {
+        "low": bound.low,
+        "high": bound.high,
+        "counts": bound.counts,
+        "contributors": [{"source": label, "magnitude": size} for label, size in bound.contributors],
+    }
+
+
+def _signals(part: Realisation) -> list[dict[str, Any]]:
+    result = []
+    for name, node in part.fixed.graph.nodes.items():
+        proven = part.fixed.formats[name]
+        entry: dict[str, Any] = {
+            "name": name,
+            "kind": type(node).__name__,
+            "unit": node.unit,
+            "ctype": proven.ctype,
+            "format": "truth value" if node.is_bool else proven.label,
+            "per_count": 1.0 if node.is_bool else float(proven.lsb),
+            "range_counts": [proven.low, proven.high],
+            "range": [0, 1] if node.is_bool else [proven.real_low, proven.real_high],
+        }
+        if name in part.one_tick:
+            entry["error_one_tick"] = _bound(part.one_tick[name])
+        result.append(entry)
+    return result
+
+
+def _error_bounds(part: Realisation) -> dict[str, Any]:
+    return {
+        "many_ticks": {name: _bound(bound) for name, bound in part.many_ticks.items()},
+        "many_ticks_reason": part.many_ticks_reason,
+        "closed_loop": {name: _bound(bound) for name, bound in part.loop.bounds.items()} if part.loop is not None else {},
+        "closed_loop_spectral_radius": part.loop.spectral_radius if part.loop is not None else None,
+        "decision_margins": {name: list(margin) for name, margin in part.margins.items()},
+    }
+
+
+def _properties(shipment: Shipment) -> list[dict[str, Any]]:
+    bits, errors, flight = shipment.checks.bits, shipment.checks.errors, shipment.checks.flight
+    loosest = errors.loosest
+    result: list[dict[str, Any]] = [
+        {
+            "name": "bit-exact",
+            "statement": "compiled C equals the integer model in every output and every member of its state",
+            "holds": bits.mismatches == 0,
+            "count": bits.ticks,
+            "violations": bits.mismatches,
+            "seed": bits.seed,
+            "classes": dict(bits.by_class),
+            "tool": bits.compiler,
+        },
+        {
+            "name": "no undefined behaviour",
+            "statement": "the undefined-behaviour checks stay silent over the same ticks",
+            "holds": not bits.sanitizer,
+            "count": bits.ticks,
+            "violations": sum(report.count for report in bits.sanitizer),
+            "seed": bits.seed,
+            "tool": bits.compiler,
+        },
+        {
+            "name": "error bound",
+            "statement": "no one-tick error beats its bound, no decision differs beyond its margin",
+            "holds": errors.holds,
+            "count": errors.ticks,
+            "violations": errors.violations,
+            "seed": errors.seed,
+            "loosest": None if loosest is None else {"signal": loosest.name, "bound_over_seen": loosest.ratio},
+        },
+    ]
+    if flight is not None:
+        result.append(
+            {
+                "name": "flight",
+                "statement": "the emitted C stands, recovers, trips and agrees with float64 on the simulated machine",
+                "holds": flight.holds,
+                "count": len(flight.checks),
+                "violations": len(flight.failures),
+                "seed": 1,
+                "level": flight.level,
+                "checks": [
+                    {
+                        "name": check.name,
+                        "wanted": check.wanted,
+                        "reached": None if check.reached != check.reached else check.reached,
+                        "unit": check.unit,
+                        "relation": check.relation,
+                        "holds": check.holds,
+                    }
+                    for check in flight.checks
+                ],
+            }
+        )
+    return result
+
+
+def _proofs(part: Realisation) -> list[dict[str, Any]]:
+    numbers = [name for name, node in part.fixed.graph.nodes.items() if not node.is_bool]
+    return [
+        {
+            "name": "ranges",
+            "statement": "every signal and accumulator stays inside its C type, for all inputs, for ever",
+            "method": "exact integer intervals to a fixed point over memory; peak gains for linear sections",
+            "subject": "integer model",
+            "obligations": len(numbers),
+            "proved": len(numbers),
+        },
+        {
+            "name": "one-tick error",
+            "statement": "integers and float64 from the same memory differ by no more than the bound",
+            "method": "affine forms over exact rationals",
+            "subject": "integer model",
+            "obligations": len(part.one_tick),
+            "proved": len(part.one_tick),
+        },
+    ]
+
+
+def evidence_schema() -> dict[str, Any]:
+    """The published JSON schema of the document."""
+    text = resources.files("codegen").joinpath("evidence.schema.json").read_text(encoding="utf-8")
+    document: dict[str, Any] = json.loads(text)
+    return document
+
+
+def evidence_text(document: dict[str, Any]) -> str:
+    """The document as it is written, after validation against its schema.
+
+    Raises:
+        jsonschema.ValidationError: The document does not match (a defect of this module).
+    """
+    jsonschema.validate(document, evidence_schema())
+    return json.dumps(document, indent=1, allow_nan=False) + "\n"
+
+
+@dataclass(frozen=True)
+class ShippedEvidence:
+    """What a later check needs from an evidence file."""
+
+    target: str
+    error_budget_counts: float
+    files: Mapping[str, str]
+
+
+def parse_evidence(text: str, where: str) -> ShippedEvidence:
+    """Read an evidence file.
+
+    Raises:
+        LoopwrightError: It is no evidence of this version.
+    """
+    try:
+        document = json.loads(text)
+        jsonschema.validate(document, evidence_schema())
+    except (ValueError, jsonschema.ValidationError) as error:
+        reason = error.message if isinstance(error, jsonschema.ValidationError) else str(error)
+        raise LoopwrightError(f"this is no evidence: {reason[:200]}", where, "ship the build file again") from None
+    return ShippedEvidence(document["targets"][0]["name"], document["error_budget_counts"], document["files"])
