@@ -32,6 +32,8 @@ Matrix = NDArray[np.float64]
 FLOAT_ROOM = 1.0 + 1e-6
 TOP = 3
 MOST_PERIODS = 20_000
+# Errors that fade by less than this factor per outer period are taken to stay.
+SLOWEST_FADING = 1.0 - 1e-4
 
 
 @dataclass(frozen=True)
@@ -74,6 +76,15 @@ class ErrorBounds:
     margins: Mapping[str, tuple[float, float]]
     many_ticks: Mapping[str, SignalBound]
     many_ticks_reason: str
+
+
+def round_up(value: float) -> float:
+    """``value`` >= 0 raised to six significant digits, so that the last bits of linear algebra do not show in what is compared."""
+    if value == 0.0:
+        return 0.0
+    unit = 10.0 ** (math.floor(math.log10(value)) - 5)
+    raised = float(f"{math.ceil(value / unit) * unit:.6g}")
+    return raised if raised >= value else float(f"{(math.ceil(value / unit) + 1) * unit:.6g}")
 
 
 def _outward(low: Fraction, high: Fraction) -> tuple[float, float]:
@@ -166,8 +177,11 @@ def bound_many_ticks(fixed: FixedGraph, regime: Regime, signals: tuple[str, ...]
     except GraphError as error:
         return {}, error.message()
     radius = _period_radius(linear.ordinary.A, linear.outer.A, linear.slow_every)
-    if radius >= 1.0 - 1e-9:
-        return {}, f"the controller by itself keeps errors for ever (an integrator: spectral radius {radius:.6g} per outer period)"
+    if radius >= SLOWEST_FADING:
+        return {}, (
+            f"the controller by itself keeps errors (an integrator: spectral radius {radius:.9g} per outer period), so no finite bound "
+            "exists or none that says anything"
+        )
     units = {name: (fixed.graph.nodes[name].unit, float(fixed.formats[name].lsb)) for name in signals}
     return _periodic_bounds(linear, local_errors(fixed), units), ""
 
@@ -183,7 +197,7 @@ def bound_closed_loop(fixed: FixedGraph, regime: Regime, plant: PlantLoop, comma
     units = {name: (unit, 1.0) for name, (_, unit) in plant.observed.items()}
     units[command] = (fixed.graph.nodes[command].unit, float(fixed.formats[command].lsb))
     radius = _period_radius(loop.ordinary.A, loop.outer.A, loop.slow_every)
-    if radius >= 1.0 - 1e-9:
+    if radius >= SLOWEST_FADING:
         return LoopBounds(radius, {})
     return LoopBounds(radius, _periodic_bounds(loop, local_errors(fixed), units))
 
@@ -218,7 +232,8 @@ def _close(controller: LinearController, plant: PlantLoop, graph: Graph) -> Line
 def _period_radius(ordinary: Matrix, outer: Matrix, slow_every: int) -> float:
     if ordinary.shape[0] == 0:
         return 0.0
-    return float(np.max(np.abs(np.linalg.eigvals(outer @ np.linalg.matrix_power(ordinary, slow_every - 1)))))
+    radius = np.max(np.abs(np.linalg.eigvals(outer @ np.linalg.matrix_power(ordinary, slow_every - 1))))
+    return float(f"{radius:.9f}")
 
 
 def _periodic_bounds(
@@ -256,9 +271,9 @@ def _periodic_bounds(
     result: dict[str, SignalBound] = {}
     for index, name in enumerate(system.signals):
         worst = int(np.argmax(totals[:, index]))
-        bound = float(totals[worst, index]) * FLOAT_ROOM
+        bound = round_up(float(totals[worst, index]) * FLOAT_ROOM)
         order = np.argsort(-shares[worst, index])[:TOP]
-        top = tuple((f"rounding of {system.errors[at]}", float(shares[worst, index, at])) for at in order if shares[worst, index, at] > 0)
+        top = tuple((f"rounding of {system.errors[at]}", round_up(float(shares[worst, index, at]))) for at in order if shares[worst, index, at] > 0)
         unit, lsb = units[name]
         result[name] = SignalBound(name, unit, -bound, bound, bound / lsb, top)
     return result

@@ -21,7 +21,7 @@ class LoopwrightError(Exception):
         super().__init__(self.message())
 
     def message(self) -> str:
-        """The whole error as one text: ``where: what. To mend it: remedy.``"""
+        """The whole error as one text: place, what is wrong, and on a second line how to mend it."""
         text = f"{self.where}: {self.what}" if self.where else self.what
         return f"{text}\n  to mend it: {self.remedy}" if self.remedy else text
 

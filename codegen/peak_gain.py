@@ -61,7 +61,10 @@ def peak_gain(A: Rows, B: Rows, C: Rows, D: Rows, tolerance: float = 1e-12) -> l
     """Enclose the worst-case peak gain matrix.
 
     Args:
-        A: (n, n). B: (n, m). C: (p, n). D: (p, m).  Numbers are taken as exact.
+        A: (n, n); like the others taken as exact.
+        B: (n, m).
+        C: (p, n).
+        D: (p, m).
         tolerance: Wanted width of the tail relative to the partial sum.
 
     Returns:

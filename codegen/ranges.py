@@ -92,6 +92,10 @@ def _real_leaf(node: Node) -> Interval:
             raise TypeError(type(node).__name__)
 
 
+def _real_rule(graph: Graph) -> Callable[[Node, dict[str, Interval]], Interval]:
+    return lambda node, values: REAL_INTERVALS[type(node)](node, graph, values)
+
+
 def find_ranges(graph: Graph) -> Ranges:
     """Real range of every signal.
 
@@ -100,7 +104,7 @@ def find_ranges(graph: Graph) -> Ranges:
     """
     added: list[tuple[str, Interval, str]] = []
     while True:
-        intervals = _settle(graph, _real_leaf, lambda node, values: REAL_INTERVALS[type(node)](node, graph, values))
+        intervals = _settle(graph, _real_leaf, _real_rule(graph))
         growing = [delay for delay in graph.delays if not intervals[delay.name].finite]
         if not growing:
             for name, interval in intervals.items():

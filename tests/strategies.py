@@ -1,7 +1,7 @@
 """Random graphs over every node kind, and inputs and memory that push them: held levels, edges, counters near their wrap.
 
 Gives hypothesis strategies of unfinished ``GraphBuilder``s in which every signal is used, and numpy draws of raw inputs, gains
-and legal memory for a realised graph.  Two copies that share an error, and clamps at the very edge of a range, come up on purpose.
+and legal memory for a realised graph.  Copies that share an error, and clamps at the very edge of a range, come up on purpose.
 """
 
 from __future__ import annotations
@@ -248,7 +248,7 @@ def _add_slow_section(draw: DrawFn, sketch: Sketch) -> None:
         pool = dict(sketch.numbers) | slow
         known = set(sketch.numbers)
         _add_some(draw, sketch, pool, truths, draw(st.integers(1, 4)), blocks=False)
-        held = {}
+        held: dict[str, float] = {}
         for name in [n for n in pool if n not in known and n not in sketch.used] or list(slow)[:1]:
             sketch.used.add(name)
             held[graph.delay(sketch.fresh("kept"), source=name)] = pool[name]
@@ -309,8 +309,8 @@ def _add_inputs(draw: DrawFn, sketch: Sketch) -> None:
     for _ in range(draw(st.integers(0, 2))):
         sketch.truths.append(graph.input(sketch.fresh("flag"), "bool"))
     for _ in range(draw(st.integers(0, 2))):
-        low, value, high = draw(st.sampled_from([(0.1, 0.3, 2.0), (-1.0, 0.0, 1.0), (0.7, 0.7, 0.7), (-5.0, -4.0, -0.01), (1e-4, 2e-4, 3e-4)]))
-        sketch.numbers[graph.parameter(sketch.fresh("gain"), value, low, high)] = max(abs(low), abs(high))
+        least, start, most = draw(st.sampled_from([(0.1, 0.3, 2.0), (-1.0, 0.0, 1.0), (-5.0, -4.0, -0.01), (1e-4, 2e-4, 3e-4)]))
+        sketch.numbers[graph.parameter(sketch.fresh("gain"), start, least, most)] = max(abs(least), abs(most))
     if draw(st.booleans()):
         value = draw(st.sampled_from([1.0, -0.1, 12.5, 1e-3]))
         sketch.numbers[graph.constant(sketch.fresh("constant"), value)] = abs(value)

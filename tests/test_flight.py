@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 import pytest
 
+from codegen.control import trace_controller
 from codegen.errors import CheckFailed
 from codegen.flight import FlightCheck, FlightVerdict, fly_reference, judge_flight, record_flights, replay
 from codegen.flight.checks import HEADINGS, all_of, at_least, at_most
@@ -18,9 +20,9 @@ from codegen.flight.search import largest, largest_poke, largest_tilt
 from codegen.flight.stand import HOLD_S, check_rest, check_standing, is_up
 from codegen.flight.trips import check_arming, check_trips, lecture, trip_of, upright_readings
 from codegen.graph import GraphBuilder
-from codegen.plant import Plant, Scenario, fly
+from codegen.plant import Plant, Scenario, StepFunction, fly
 from tests.bench_controllers import Cascade, cascade, constant
-from tests.flown import Shipped, compile_graph, lantern_build, ship, ship_lantern, steps_of
+from tests.flown import Shipped, compile_graph, ship_lantern, steps_of
 
 
 @pytest.fixture(scope="module")
@@ -77,7 +79,7 @@ def test_no_more_than_the_bounds_is_brought_back(calm: Shipped) -> None:
 def test_motor_that_does_nothing_is_rejected(calm: Shipped) -> None:
     """A command of zero: falls at once, brings nothing back."""
 
-    def make_step():
+    def make_step() -> StepFunction:
         return constant(0.0)
 
     checks, _ = check_standing(calm.plant, calm.terms, make_step, {0.02: 0.01})
@@ -91,7 +93,7 @@ def test_motor_that_does_nothing_is_rejected(calm: Shipped) -> None:
 def test_controller_without_trips_is_caught(calm: Shipped) -> None:
     """A cascade in doubles that stands well but knows neither trips nor an arming tilt."""
 
-    def make_step():
+    def make_step() -> StepFunction:
         return cascade(calm.plant)
 
     assert failed(check_rest(calm.plant, calm.terms, make_step, 20.0)) == set()
@@ -117,17 +119,16 @@ def test_controller_without_trips_is_caught(calm: Shipped) -> None:
 @pytest.mark.parametrize(
     ("change", "caught"),
     [
-        ({"stop_tilt_rad": 0.85}, "tilt beyond the cut-off, forward: command zero after"),
+        ({"stop_tilt_rad": 0.69}, "tilt beyond the cut-off, forward: command zero after"),
         ({"overspeed_rad_s": 245.0}, "wheel over-speed, backward: command zero after"),
         ({"sensor_timeout_ticks": 60}, "frozen gyro: command zero after"),
     ],
 )
-def test_late_trips_are_caught(calm: Shipped, change: dict[str, float], caught: str) -> None:
+def test_late_trips_are_caught(calm: Shipped, change: dict[str, Any], caught: str) -> None:
     """A controller made with other thresholds than it is judged by."""
-    from codegen.control import trace_controller
-
-    other = compile_graph(trace_controller(replace(calm.design, **change), "other", "other thresholds"))
-    assert caught in failed(check_trips(calm.plant, calm.terms, steps_of(other)))
+    graph = trace_controller(replace(calm.design, **change), "other", "other thresholds")
+    with compile_graph(graph) as other:
+        assert caught in failed(check_trips(calm.plant, calm.terms, steps_of(other)))
 
 
 def test_wider_arming_tilt_is_caught(calm: Shipped) -> None:
@@ -141,7 +142,7 @@ def test_wider_arming_tilt_is_caught(calm: Shipped) -> None:
 def test_restless_controller_is_rejected(calm: Shipped) -> None:
     """Filter of 0.1 s: the accelerometer's noise moves the body (common practice, no source)."""
 
-    def make_step():
+    def make_step() -> StepFunction:
         return cascade(calm.plant, Cascade(filter_time_s=0.1))
 
     assert "tilt RMS at rest" in failed(check_rest(calm.plant, calm.terms, make_step, 20.0))
@@ -150,7 +151,7 @@ def test_restless_controller_is_rejected(calm: Shipped) -> None:
 def test_wheel_without_outer_loop_does_not_return(calm: Shipped) -> None:
     """With hardly any momentum feedback the spinning wheel stays where it is, or the body falls."""
 
-    def make_step():
+    def make_step() -> StepFunction:
         return cascade(calm.plant, Cascade(outer_share=1e-3, trim_share=1e-3))
 
     names = failed(check_run_down(calm.plant, calm.terms, make_step))
@@ -229,7 +230,7 @@ def test_recordings_show_the_controller_learning(calm: Shipped) -> None:
     learning, poke, release, _ = recordings
     expected = calm.terms.offset_rad + calm.design.filter_time_s * calm.terms.gyro_bias_rad_s
     assert learning.estimates["trim"][-1] == pytest.approx(expected, abs=math.radians(0.02))
-    assert poke.time_s[0] == pytest.approx(poke.event_s - 1.0)
+    assert poke.time_s[0] == pytest.approx(poke.event_s - 1.0, abs=calm.plant.period_s)
     assert release.tilt_deg[0] == pytest.approx(math.degrees(0.9 * calm.terms.recoverable_tilt_rad))
 
 
@@ -257,11 +258,8 @@ def test_reference_flies_like_the_integers(calm: Shipped) -> None:
 
 
 def test_other_gains_are_told_from_the_reference(calm: Shipped) -> None:
-    """The heavy lantern's slower controller is not what the calm graph says."""
-    other = ship(lantern_build("calm"), "cortex-m4")
-    from codegen.control import trace_controller
-
-    graph = trace_controller(replace(other.design, filter_time_s=1.0), "other", "shorter filter")
+    """Half the filter time makes another flight, not a rounding error."""
+    graph = trace_controller(replace(calm.design, filter_time_s=1.0), "other", "shorter filter")
     names = failed(check_against_reference(calm.plant, calm.terms, calm.make_step, graph, 10.0))
     assert "integer against float64: tilt RMS" in names
 

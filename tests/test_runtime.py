@@ -65,9 +65,10 @@ class Runtime:
 
     def __init__(self, library: Library) -> None:
         self.library = library
+        self._ffi: Any = library.ffi
 
     def _column(self, values: NDArray[np.int64]) -> Any:
-        return self.library.ffi.cast("int64_t *", self.library.ffi.from_buffer(values))
+        return self._ffi.cast("int64_t *", self._ffi.from_buffer(values))
 
     def unchecked(self, helper: str, *columns: list[int]) -> list[int]:
         """Apply ``helper`` to the rows of ``columns``; leave reports of undefined behaviour to the caller."""
@@ -86,7 +87,7 @@ class Runtime:
     def interpolate(self, helper: str, knots: tuple[int, ...], positions: list[int], n: int) -> list[int]:
         """Interpolate in ``knots`` at every position; leaves reports to the caller."""
         column, result = np.array(positions, dtype=np.int64), np.empty(len(positions), dtype=np.int64)
-        table = self.library.ffi.new("int32_t[]", list(knots))
+        table = self._ffi.new("int32_t[]", list(knots))
         call = getattr(self.library.lib, f"all_{helper}")
         call(table, len(knots), len(positions), self._column(column), n, self._column(result))
         return [int(value) for value in result]
@@ -106,7 +107,7 @@ def runtime() -> Iterator[Runtime]:
 
 def half_up(value: int, n: int) -> int:
     """floor(value / 2^n + 1/2), written without a shift."""
-    return (2 * value + 2**n) // 2 ** (n + 1)
+    return (2 * value + (1 << n)) // (1 << (n + 1))
 
 
 def test_list_of_helpers_is_complete() -> None:
@@ -179,8 +180,8 @@ def test_clamp(runtime: Runtime, bits: int, limits: tuple[int, int]) -> None:
 
 def representative(difference: int, n: int) -> int:
     """The number congruent to ``difference`` modulo 2^n in [-2^(n-1), 2^(n-1))."""
-    residue = difference % 2**n
-    return residue - 2**n if residue >= 2 ** (n - 1) else residue
+    residue = difference % (1 << n)
+    return residue - (1 << n) if residue >= 1 << (n - 1) else residue
 
 
 @pytest.mark.parametrize("n", [2, 3, 4, 5, 6])
@@ -205,8 +206,9 @@ def test_wrapped_difference_at_the_ends(runtime: Runtime) -> None:
 
 def interpolated(knots: tuple[int, ...], position: int, n: int) -> int:
     """Piecewise linear through the knots, rounded half up; the last knot belongs to the last piece."""
-    index = min(position // 2**n, len(knots) - 2)
-    return knots[index] + half_up((knots[index + 1] - knots[index]) * (position - index * 2**n), n)
+    whole = 1 << n
+    index = min(position // whole, len(knots) - 2)
+    return knots[index] + half_up((knots[index + 1] - knots[index]) * (position - index * whole), n)
 
 
 @pytest.mark.parametrize("bits", [32, 64])
@@ -245,11 +247,11 @@ def test_interpolate_64_at_the_ends(runtime: Runtime, n: int) -> None:
         assert result == [interpolated(knots, position, n) for position in positions]
     if n >= 15:
         count = 2**31 // 2**n
-        knots = tuple((k * 7919) % 1000 - 500 for k in range(count))
+        long_table = tuple((k * 7919) % 1000 - 500 for k in range(count))
         end = (count - 1) * 2**n
         positions = [0, 1, end // 2, end - 2**n - 1, end - 2**n, end - 1, end]
-        result = runtime.interpolate("interpolate_64", knots, positions, n)
-        assert result == [interpolated(knots, position, n) for position in positions]
+        result = runtime.interpolate("interpolate_64", long_table, positions, n)
+        assert result == [interpolated(long_table, position, n) for position in positions]
     runtime.library.raise_sanitizer_reports()
 
 

@@ -11,8 +11,8 @@ import math
 from codegen.design import Design
 from codegen.design.gains import TRIM_DAMPING
 from codegen.graph import Graph, GraphBuilder, Signal
-from codegen.graph.graph import INPUT_RANGES
 from codegen.graph.blocks import latch, unchanged_for
+from codegen.graph.graph import INPUT_RANGES
 from codegen.plant.model import STANDARD_GRAVITY_M_S2
 
 # Truth values while the machine balances: what the linear bounds assume.
@@ -20,6 +20,8 @@ ARMED_REGIME = {"armed": True, "armed_last": True, "started": True}
 # The wheel reading is trusted up to this multiple of the top speed; beyond, it is held.
 WHEEL_RANGE = 1.5
 SIGNED_TYPES = {ctype: ends for ctype, ends in INPUT_RANGES.items() if ends[0] < 0}
+# The surplus momentum is held a little beyond the point where the lean is at its limit.
+SURPLUS_ROOM = 1.02
 # Below this share of gravity along the body's axis the accelerometer says nothing about being upright.
 UPRIGHT_LEAST_G = 0.5
 
@@ -70,12 +72,12 @@ def trace_controller(design: Design, name: str, title: str) -> Graph:
         arm = graph.input("arm", "bool", note="1 = asked to balance")
         fresh = graph.input("sensor_fresh", "bool", note="0 = this tick's readings are stale; trips at once")
         # Whole counts, so that the limit is the same number for integers and float64.
-        most = math.floor(WHEEL_RANGE * plant.top_speed_rad_s * plant.wheel_counts_per_rad_s) / plant.wheel_counts_per_rad_s
+        fastest = math.floor(WHEEL_RANGE * plant.top_speed_rad_s * plant.wheel_counts_per_rad_s) / plant.wheel_counts_per_rad_s
         wheel_held = graph.clamp(
             "wheel_speed_held",
             wheel,
-            -most,
-            most,
+            -fastest,
+            fastest,
             note="wheel speed, not trusted far beyond the motor's top speed",
         )
     armed_last = graph.delay("armed_last", "bool", note="armed a tick ago")
@@ -229,11 +231,21 @@ def _outer_loop(
         estimate, graph.select("momentum_next", armed, explained, mean, note="momentum estimate from here on")
     )
     gain = design.momentum_gain_rad_per_n_m_s
+    wanted_sum = n * plant.wheel_inertia_kg_m2 * design.wheel_setpoint_rad_s
+    # Held where the lean is at its limit anyway: what is left is a small range, in which a short word is fine enough.
+    enough = n * SURPLUS_ROOM * lean_limit / gain
+    surplus = graph.weighted_sum(
+        "momentum_surplus",
+        [(1.0, momentum_sum)],
+        "N m s",
+        bias=-wanted_sum,
+        limits=(-enough, enough),
+        note="sum of the momentum beyond what the wheel's set-point has",
+    )
     steered = graph.weighted_sum(
         "lean_steered",
-        [(-gain / n, momentum_sum)],
+        [(-gain / n, surplus)],
         "rad",
-        bias=gain * plant.wheel_inertia_kg_m2 * design.wheel_setpoint_rad_s,
         limits=(-lean_limit, lean_limit),
         note="lean against the surplus momentum",
     )

@@ -11,7 +11,7 @@ from codegen.rules.ctext import literal
 from codegen.rules.fixed import FixedGraph
 from codegen.rules.integer import raw_value
 
-RESERVED = frozenset(
+RESERVED = frozenset(  # keywords of C99 and the names that the emitted text itself uses
     "auto break case char const continue default do double else enum extern float for goto if inline int long register restrict "
     "return short signed sizeof static struct switch typedef union unsigned void volatile while _Bool _Complex _Imaginary "
     "bool true false state inputs outputs gains main".split()

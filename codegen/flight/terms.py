@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from codegen.build import Build
+from codegen.build import Build, Quantity
 from codegen.design import Design
 
 # Room above the set-point for the mean wheel speed: gyro bias and friction shift it by a few rad/s.
@@ -17,7 +17,9 @@ WHEEL_MEAN_ROOM_RAD_S = 3.0
 TORQUE_NOISE_SHARE = 0.03
 # The slow loops forget their start with time constants 1/w_o and 1/w_t; after ten of the slower one nothing is left of it.
 SETTLING_TIME_CONSTANTS = 10.0
+# A poke of 30 % upsets the slow loops a little: so many of their time constants, after the inner loop's own second.
 RECOVERY_TIME_CONSTANTS = 1.5
+RECOVERY_LEAST_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -34,8 +36,8 @@ class FlightTerms:
         wheel_setpoint_rad_s: Wheel speed held at rest.
         settling_s: Flight time after which the slow loops have settled.
         standing_hours: How long the machine has to stand.
-        offset_rad: Unknown balance angle used where one is not swept.
-        gyro_bias_rad_s: Gyro bias while standing.
+        offset_rad: Unknown balance angle where it is not swept: half of the largest that the build allows.
+        gyro_bias_rad_s: Gyro bias while standing: half of the largest that the build allows.
         tilt_rms_rad, wheel_mean_rad_s, torque_rms_share: Largest figures at rest; torque as share of the motor's maximum.
         tilt_share, poke_share: Least shares of the two bounds.
         recovery_s: Longest time to come to rest after a poke of 30 % of the bound.
@@ -57,14 +59,14 @@ class FlightTerms:
     torque_rms_share: float
     recovery_s: float
     poke_goal_n_m_s: float
-    offset_rad: float = math.radians(1.5)
-    gyro_bias_rad_s: float = math.radians(0.5)
+    offset_rad: float
+    gyro_bias_rad_s: float
     tilt_share: float = 0.9
     poke_share: float = 0.9
 
     @property
     def sweep_rad(self) -> tuple[float, ...]:
-        """Balance angles that standing is tried from: both signs of the usual one and of twice it."""
+        """Balance angles that standing is tried from: both signs of the usual one and of twice it, the largest last."""
         return (self.offset_rad, -self.offset_rad, 2.0 * self.offset_rad, -2.0 * self.offset_rad)
 
 
@@ -88,6 +90,12 @@ def set_terms(build: Build, design: Design) -> FlightTerms:
         tilt_rms_rad=math.radians(build.goals.calm_tilt_rms_deg.value),
         wheel_mean_rad_s=design.wheel_setpoint_rad_s + WHEEL_MEAN_ROOM_RAD_S,
         torque_rms_share=TORQUE_NOISE_SHARE + restless,
-        recovery_s=RECOVERY_TIME_CONSTANTS / min(design.outer_pole_rad_s, design.trim_pole_rad_s) + 1.0,
+        recovery_s=RECOVERY_TIME_CONSTANTS / slowest + RECOVERY_LEAST_S,
         poke_goal_n_m_s=build.goals.poke_n_m_s.value,
+        offset_rad=math.radians(0.5 * _largest_size(build.body.balance_offset_deg)),
+        gyro_bias_rad_s=math.radians(0.5 * _largest_size(build.gyro.bias_dps)),
     )
+
+
+def _largest_size(quantity: Quantity) -> float:
+    return max(abs(quantity.low), abs(quantity.high))

@@ -25,8 +25,8 @@ INPUTS = 6
 FAULT_S = 1.0
 """Time of every fault: the controller has armed at 0.3 s and stands, more or less."""
 
-TILT_TRIP_S = 0.02
-"""Time after a falling body crosses the cut-off by which the estimate, which lags by a few ticks, must have seen it."""
+TILT_TRIP_S, TILT_TRIP_TICKS = 0.02, 5
+"""Time (the longer of the two) after a falling body crosses the cut-off by which the lagging estimate must have seen it."""
 
 EARLY_SHARE = 0.9
 THROW_SHARE = 1.2
@@ -141,6 +141,7 @@ def sensor_trips(plant: Plant, terms: FlightTerms, make_step: StepFactory) -> di
 def tilt_trips(plant: Plant, terms: FlightTerms, make_step: StepFactory) -> dict[str, tuple[Trip, float]]:
     """Cause to (trip, time allowed in s) for a body thrown over to either side, from the moment it crosses the cut-off; flown."""
     trips = {}
+    allowed = max(TILT_TRIP_S, TILT_TRIP_TICKS * plant.period_s)
     for sign, word in ((1.0, "forward"), (-1.0, "backward")):
         # Little more than the motor can hold: a harder throw only drives the sensors out of their ranges.
         push = sign * THROW_SHARE * plant.torque_limit_n_m
@@ -157,7 +158,7 @@ def tilt_trips(plant: Plant, terms: FlightTerms, make_step: StepFactory) -> dict
         early = np.abs(flight.tilt_rad) > EARLY_SHARE * terms.stop_tilt_rad
         seen = np.flatnonzero(early & (readings[:, INPUTS + TRIPPED] == 1))
         fault_tick = min(crossing, int(seen[0])) if len(seen) else crossing
-        trips[f"tilt beyond the cut-off, {word}"] = trip_of(plant, make_step, readings[:, :INPUTS], fault_tick), TILT_TRIP_S
+        trips[f"tilt beyond the cut-off, {word}"] = trip_of(plant, make_step, readings[:, :INPUTS], fault_tick), allowed
     return trips
 
 
@@ -215,7 +216,7 @@ def arms_when_held(plant: Plant, make_step: StepFactory, tilt_rad: float, arm: b
 
 
 def arming_margin(plant: Plant) -> float:
-    """Tilt in rad by which noise may blur the arming tilt; the noise bandwidth of a first-order low-pass is pi/2 of its corner."""
+    """Tilt in rad by which noise may blur the arming tilt; a first-order low-pass passes noise up to pi/2 of its corner."""
     sensor = plant.accelerometer
     bandwidth = 0.5 / plant.period_s
     if sensor.low_pass_hz > 0.0:

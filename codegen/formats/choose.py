@@ -12,10 +12,11 @@ from fractions import Fraction
 from codegen.errors import FormatError
 from codegen.formats.scales import Corrections, Scales, choose_scales, realise
 from codegen.formats.words import Widened, group_signals, shorten_operands
-from codegen.graph import Graph, Input, Node, Product, Shorten, SumOver, Table, WeightedSum
+from codegen.graph import Compare, Graph, Input, Node, Product, Relation, Shorten, SumOver, Table, WeightedSum
 from codegen.graph.graph import INPUT_RANGES
 from codegen.ranges import Ranges, prove_ranges
 from codegen.rules.fixed import (
+    CompareDetail,
     Detail,
     FixedGraph,
     Format,
@@ -93,7 +94,9 @@ def _widen(fixed: FixedGraph, contributors: list[str], widened: Widened) -> str 
                 widened.sums |= {consumer for consumer, _ in uses}
                 return f"{name} multiplies in its full word"
         elif source in ("rounding of", "limits of", "bias of", "knots of", "constant"):
-            if name not in widened.groups and fixed.formats[name].bits < 32 and node.resolution is None:
+            # What fits 16 bits was given 16, even where a core keeps it in a wider local variable.
+            narrow = _needed_bits(Interval(fixed.formats[name].low, fixed.formats[name].high)) <= 16
+            if name not in widened.groups and narrow and node.resolution is None:
                 widened.groups.add(name)
                 return f"{name} gets a longer word"
         elif source == "coefficients on":
@@ -125,6 +128,7 @@ def _fit(ranges: Ranges, target: Target, widened: Widened) -> FixedGraph:
         proven = prove_ranges(draft)
         if not _correct(draft, proven, scales, corrections):
             _check_outputs(graph, proven)
+            _check_comparisons(draft, proven)
             details, proven = _drop_idle_limits(draft, proven)
             final = {name: _final_format(formats[name], proven[name], graph.nodes[name], target) for name in formats}
             return FixedGraph(graph, final, details, target.name)
@@ -140,6 +144,31 @@ def _check_outputs(graph: Graph, proven: dict[str, Interval]) -> None:
                 f"counts from {shown.low} to {shown.high} do not fit {output.ctype}",
                 output.name,
                 "use a wider type, a coarser resolution or limits",
+            )
+
+
+def _check_comparisons(draft: FixedGraph, proven: dict[str, Interval]) -> None:
+    """Refuse a comparison of one signal that can only ever give one answer: compilers warn of it, and rightly."""
+    for node in draft.graph.nodes.values():
+        detail = draft.details[node.name]
+        if not isinstance(node, Compare) or not isinstance(detail, CompareDetail) or len(node.terms) > 1:
+            continue
+        operand = proven[node.terms[0].name]
+        low, high = sorted((detail.weights[0] * operand.low, detail.weights[0] * operand.high))
+        match node.relation:
+            case Relation.GREATER:
+                answers = {low > detail.threshold, high > detail.threshold}
+            case Relation.GREATER_OR_EQUAL:
+                answers = {low >= detail.threshold, high >= detail.threshold}
+            case Relation.NOT_EQUAL:
+                answers = {True, not low <= detail.threshold <= high} if low != high else {low != detail.threshold}
+        if len(answers) == 1:
+            raise FormatError(
+                f"the comparison is always {str(answers.pop()).lower()}: {node.terms[0].name} stays in "
+                f"[{float(operand.low * draft.formats[node.terms[0].name].lsb):g}, "
+                f"{float(operand.high * draft.formats[node.terms[0].name].lsb):g}]",
+                node.name,
+                "leave it out or move its threshold",
             )
 
 

@@ -145,11 +145,11 @@ def _scale_copies(scales: Scales) -> None:
 def _scale_products(scales: Scales, derived: list[str]) -> None:
     """A product's scale is its operands' scales times a power of two, so that it needs no multiplication of its own."""
     for top in derived:
-        products = [node for node in map(scales.graph.nodes.__getitem__, scales.groups.members[top]) if isinstance(node, Product)]
-        units = [scales.of(node.left) * scales.of(node.right) * Fraction(node.scale) for node in products]
-        for node, unit in zip(products, units, strict=True):
+        products = [found for found in map(scales.graph.nodes.__getitem__, scales.groups.members[top]) if isinstance(found, Product)]
+        units = [scales.of(product.left) * scales.of(product.right) * Fraction(product.scale) for product in products]
+        for product, unit in zip(products, units, strict=True):
             if not is_power_of_two(unit / units[0]):
-                raise FormatError("two products of unlike scales share one format", node.name, "put a weighted_sum after each")
+                raise FormatError("two products of unlike scales share one format", product.name, "put a weighted_sum after each")
         for name in scales.groups.members[top]:
             node = scales.graph.nodes[name]
             if not isinstance(node, Product):
@@ -264,7 +264,7 @@ def realise_compare(scales: Scales, node: Compare) -> CompareDetail:
         bits = 32 if reach < 2**31 and scales.bits[scales.groups.root[term.name]] <= 32 else 64
         return CompareDetail((sign,), threshold, bits)
     first = node.terms[0]
-    for accumulator in (32, 64):
+    for accumulator, weight_bits in ((32, 15), (64, 15), (64, 31)):
         for shift in range(30, -1, -1):
             unit = scales.of(first.name) * abs(Fraction(first.weight)) / 2**shift
             weights = tuple(_nearest(Fraction(t.weight) * scales.of(t.name) / unit) for t in node.terms)
@@ -272,7 +272,7 @@ def realise_compare(scales: Scales, node: Compare) -> CompareDetail:
             threshold = math.ceil(boundary) if node.relation is Relation.GREATER_OR_EQUAL else math.floor(boundary)
             reach = sum((abs(w) * (scales.raw_magnitude(t.name) + 1) for w, t in zip(weights, node.terms, strict=True)), Fraction(0))
             fits = reach < 2 ** (accumulator - 1) and abs(threshold) < 2 ** (accumulator - 1)
-            small = all(abs(w) < 2**15 or abs(w) & (abs(w) - 1) == 0 for w in weights)
+            small = all(abs(w) < 2**weight_bits or abs(w) & (abs(w) - 1) == 0 for w in weights)
             precise = all(
                 abs(w * unit / scales.of(t.name) - Fraction(t.weight)) <= abs(Fraction(t.weight)) * WORST_WEIGHT_ERROR
                 for w, t in zip(weights, node.terms, strict=True)

@@ -154,14 +154,16 @@ def shorten_operands(graph: Graph, ranges: Mapping[str, Interval], target: Targe
         top, own = groups.root[term.name], groups.root.get(node.name)
         if not is_power_of_two(Fraction(term.weight)):
             return True
-        if own is not None and groups.bits[own] <= widest:
+        if own is not None and groups.bits[own] <= widest and bits_of(term.name) >= 32:
             # A long operand of a short sum would ask for a long accumulator only to lose its low bits again.
             return True
         scales = [groups.lsb.get(name) for name in (top, own) if name is not None]
         return top != own and any(scale is not None and not is_power_of_two(scale) for scale in scales)
 
     def short(node: Node, operand: str) -> str:
-        if (node.name, operand) in widened.uses or bits_of(operand) <= widest:
+        # Memory that feeds back into itself keeps its word: what a shortened copy drops would come round for ever.
+        recursive = isinstance(node, WeightedSum) and groups.root[operand] == groups.root[node.name]
+        if recursive or (node.name, operand) in widened.uses or bits_of(operand) <= widest:
             return operand
         source = graph.nodes[operand]
         slow = node.slow and not isinstance(node, SumOver) and (source.slow or (operand, False) not in copies)

@@ -42,10 +42,15 @@ def unchanged_for(graph: GraphBuilder, name: str, reading: str, ticks: int, *, n
 
 
 def low_pass(graph: GraphBuilder, name: str, operand: str, time_constant_s: float, unit: str = "", *, note: str = "") -> Signal:
-    """First-order low-pass in convex form, y + (1 - exp(-T/time constant)) (x - y): y never leaves the range of x."""
+    """First-order low-pass, y + (1 - exp(-T/time constant)) (x - y): y never leaves the range of x.
+
+    Written as memory plus a share of the difference: the memory's update drops nothing, so the filter stops short of a constant input
+    by no more than half a count of the difference, however slow it is.
+    """
     share = 1.0 - math.exp(-graph.period_s / time_constant_s)
     last = graph.delay(f"{name}_last", unit, note=f"{name} a tick ago")
-    result = graph.weighted_sum(name, [(1.0 - share, last), (share, operand)], unit, note=note)
+    apart = graph.weighted_sum(f"{name}_apart", [(1.0, operand), (-1.0, last)], unit, note=f"{operand} beyond {name}")
+    result = graph.weighted_sum(name, [(1.0, last), (share, apart)], unit, note=note)
     graph.connect(last, result)
     return result
 
@@ -60,7 +65,7 @@ def second_order_section(
     *,
     note: str = "",
 ) -> Signal:
-    """y = (b0 x + b1 x1 + b2 x2 - a1 y1 - a2 y2) / a0, one accumulator, rounded once; memory is limited at its proven peak."""
+    """Y = (b0 x + b1 x1 + b2 x2 - a1 y1 - a2 y2) / a0, one accumulator, rounded once; memory is limited at its proven peak."""
     b0, b1, b2 = (b / denominator[0] for b in numerator)
     a1, a2 = denominator[1] / denominator[0], denominator[2] / denominator[0]
     in_unit = graph.unit_of(operand)
@@ -129,12 +134,14 @@ def pid(
         graph.connect(slope_last, slope)
         terms.append((1.0, slope))
     wanted = graph.weighted_sum(f"{name}_wanted", terms, unit, note="output before its limits")
-    result = graph.weighted_sum(name, [(1.0, wanted)], unit, limits=limits, resolution=resolution, note="output")
+    limited = graph.clamp(f"{name}_limited", wanted, low, high, note="output within its limits, not yet in counts")
+    # Exactly 0 while no limit acts, in every format: the integral must not leak through a rounded difference.
+    slack = graph.weighted_sum(f"{name}_slack", [(1.0, limited), (-1.0, wanted)], unit, note="what the limits took away")
+    result = graph.weighted_sum(name, [(1.0, limited)], unit, limits=limits, resolution=resolution, note="output")
     share = min(1.0, h / gains.tracking_time_s)
-    change = [(gains.integral_per_s * h, error)] if gains.integral_per_s else []
     integral = graph.weighted_sum(
         f"{name}_integral",
-        [(1.0, integral_last), *change, (share, result), (-share, wanted)],
+        [(1.0, integral_last), (gains.integral_per_s * h, error), (share, slack)],
         unit,
         limits=(low - room, high + room),
         note="integral part, unwound while the output is limited",

@@ -161,7 +161,7 @@ def check_graph(
         raise GraphError("two outputs have the same name", name)
     _check_use(name, slow_every, by_name, kept)
     before, slow, after = _order(by_name)
-    ordered = {node.name: node for node in by_name.values() if isinstance(node, Input | Parameter | Constant)}
+    ordered: dict[str, Node] = {node.name: node for node in by_name.values() if isinstance(node, Input | Parameter | Constant)}
     ordered |= {node.name: node for node in by_name.values() if isinstance(node, Delay)}
     ordered |= {node.name: node for part in (before, slow, after) for node in part}
     return Graph(name, title, period_s, slow_every, ordered, kept, (before, slow, after))
@@ -259,9 +259,8 @@ def _check_node(node: Node, by_name: Mapping[str, Node], slow_every: int) -> Non
                 refuse("a fast delay cannot be written by a slow signal", "make the delay slow")
     if isinstance(node, Compare) and not node.is_bool:
         refuse("a comparison is a truth value")
-    low = getattr(node, "low", None)
-    high = getattr(node, "high", None)
-    if (low is None) != (high is None) or (low is not None and high is not None and not low <= high):
+    least, most = getattr(node, "low", None), getattr(node, "high", None)
+    if (least is None) != (most is None) or (least is not None and most is not None and not least <= most):
         refuse("limits are crossed, or only one is given", "give low <= high")
     if isinstance(node, Table) and (node.step <= 0 or len(node.values) < 2):
         refuse("a table needs a positive step and at least two values")

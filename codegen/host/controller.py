@@ -89,7 +89,7 @@ class HostController:
     def _pointer(self, array: Counts | None) -> Any:
         if array is None:
             return self._ffi.NULL
-        return self._ffi.cast("int64_t *", self._ffi.from_buffer(array))
+        return self._ffi.cast("int64_t *", array.ctypes.data)
 
     def start(self, lanes: int) -> Counts:
         """Memory of ``lanes`` controllers after initialisation, (members, lanes)."""

@@ -36,7 +36,6 @@ from codegen.rules.fixed import (
 )
 from codegen.rules.walk import WALKED, total
 
-
 # How an expression starts that is one call of a runtime helper.
 CALLS = ("round_shift_", "clamp_", "wrapped_difference_", "interpolate_")
 
@@ -199,7 +198,9 @@ def _wrapped_difference(node: WrappedDifference, spelling: Spelling) -> str:
 def _shorten(node: Shorten, spelling: Spelling) -> str:
     detail = spelling.fixed.details[node.name]
     assert isinstance(detail, ShortenDetail)
-    bits = 64 if spelling.fixed.formats[node.operand].ctype == "int64_t" else 32
+    proven = spelling.fixed.formats[node.operand]
+    # Rounding adds half of what is dropped: near the end of its word an operand needs the wider helper.
+    bits = 64 if proven.ctype == "int64_t" or proven.high + (1 << detail.shift >> 1) >= 1 << 31 else 32
     text = _shift_and_limit(spelling, _wide(spelling, node.operand, bits), bits, detail.shift, None, None)
     return _narrow(text, spelling, node.name, bits)
 

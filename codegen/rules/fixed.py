@@ -33,7 +33,7 @@ class Format:
 
     @property
     def fraction_bits(self) -> int | None:
-        """n where one count is exactly 2**-n, else None."""
+        """The n for which one count is exactly 2**-n, else None."""
         numerator, denominator = self.lsb.numerator, self.lsb.denominator
         if numerator == 1 and denominator & (denominator - 1) == 0:
             return denominator.bit_length() - 1

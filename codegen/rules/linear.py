@@ -218,7 +218,7 @@ def linearise_graph(graph: Graph, regime: Regime, signals: tuple[str, ...]) -> L
         if slow_tick:
             run(graph.slow)
             rows |= {delay.name: forms[delay.source] for delay in delays if delay.slow}
-            forms |= {name: form for name, form in rows.items()}
+            forms |= rows
             rows |= {node.name: {} for node in sums}
         else:
             rows |= {delay.name: forms[delay.name] for delay in delays if delay.slow}

@@ -5,7 +5,8 @@ Plain Python floats and bools, one short function per kind.  Takes a graph, give
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import operator
+from collections.abc import Callable, Mapping
 
 from codegen.graph import (
     Clamp,
@@ -25,10 +26,10 @@ from codegen.graph import (
 )
 from codegen.rules.walk import WALKED, Evaluate, Reading, Values, total
 
-COMPARISONS = {
-    Relation.GREATER: lambda a, b: a > b,
-    Relation.GREATER_OR_EQUAL: lambda a, b: a >= b,
-    Relation.NOT_EQUAL: lambda a, b: a != b,
+COMPARISONS: Mapping[Relation, Callable[[float, float], bool]] = {
+    Relation.GREATER: operator.gt,
+    Relation.GREATER_OR_EQUAL: operator.ge,
+    Relation.NOT_EQUAL: operator.ne,
 }
 
 
@@ -88,7 +89,8 @@ def _table(node: Table, graph: Graph) -> Evaluate:
         position = _limit((values[node.operand] - node.start) / node.step, 0.0, float(last))
         index = min(int(position), last - 1)
         left, right = node.values[index], node.values[index + 1]
-        return left + (right - left) * (position - index)
+        share: float = position - index
+        return left + (right - left) * share
 
     return evaluate
 

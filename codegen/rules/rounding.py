@@ -363,8 +363,7 @@ def trace_errors(fixed: FixedGraph) -> Errors:
             exact = proven.fraction_bits is not None and max(abs(proven.low), abs(proven.high)) < 2**53
             errors.forms[name] = {} if exact or node.is_bool else _float_site(errors, name, _magnitude(fixed, name), 0)
         elif isinstance(node, Constant):
-            exact = fixed.details[name]
-            raw = getattr(exact, "value", 0)
+            raw = getattr(fixed.details[name], "value", 0)
             difference = Fraction(0) if node.is_bool else raw * fixed.formats[name].lsb - Fraction(node.value)
             errors.forms[name] = errors.site(f"constant {name}", f"constant {name}", difference, difference)
     for part in (graph.before, graph.slow, graph.after):

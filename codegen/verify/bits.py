@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -128,7 +129,7 @@ def check_bits(
             for name, count in true_ticks.items():
                 truths[name] += count
             if seen is not None and first is None:
-                first = Difference(draw=kind, from_start=from_start, **seen)
+                first = replace(seen, draw=kind, from_start=from_start)
             done[kind] = done.get(kind, 0) + TICKS * LANES
             total += TICKS * LANES
             turn += 1
@@ -161,9 +162,16 @@ def unpack_memory(fixed: FixedGraph, members: Sequence[str], memory: Counts) -> 
     return Memory(delays, sums, count)
 
 
+def member_value(memory: Memory, name: str) -> Any:
+    """A member of the state struct as a reading's memory holds it."""
+    if name == "slow_count":
+        return memory.count
+    return memory.delays[name] if name in memory.delays else memory.sums[name]
+
+
 def _compare(
     host: HostController, twin: Reading, fixed: FixedGraph, start: Counts, inputs: Counts
-) -> tuple[int, dict[str, object] | None, dict[str, int]]:
+) -> tuple[int, Difference | None, dict[str, int]]:
     """Run both over the same inputs; (values that differ, the first difference, true ticks per truth value)."""
     members = host.memory
     memory = unpack_memory(fixed, members, start)
@@ -171,12 +179,12 @@ def _compare(
     trace = host.run(start, inputs, trace_memory=True)
     assert trace.memory is not None
     mismatches = 0
-    first: dict[str, object] | None = None
+    first: Difference | None = None
     for tick in range(inputs.shape[0]):
         values = twin.tick(memory, {name: inputs[tick, place] for place, name in enumerate(host.inputs)})
         pairs = [(output.name, values[output.signal], trace.outputs[tick, at]) for at, output in enumerate(fixed.graph.outputs)]
         for at, name in enumerate(members):
-            expected = memory.count if name == "slow_count" else memory.delays.get(name, memory.sums.get(name))
+            expected = member_value(memory, name)
             pairs.append((name, expected, trace.memory[tick, at]))
         for name, expected, got in pairs:
             unequal = np.not_equal(expected, got)
@@ -184,13 +192,8 @@ def _compare(
                 mismatches += int(np.count_nonzero(unequal))
                 if first is None:
                     lane = int(np.argmax(unequal))
-                    first = {
-                        "signal": name,
-                        "tick": tick,
-                        "expected": int(np.broadcast_to(expected, got.shape)[lane]),
-                        "got": int(got[lane]),
-                        "inputs": inputs[: tick + 1, :, lane].copy(),
-                    }
+                    wanted = int(np.broadcast_to(expected, got.shape)[lane])
+                    first = Difference(name, tick, wanted, int(got[lane]), "", True, inputs[: tick + 1, :, lane].copy())
     names = [output.name for output in fixed.graph.outputs]
     truths = {
         output.name: int(np.count_nonzero(trace.outputs[:, names.index(output.name)]))

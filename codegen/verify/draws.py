@@ -99,7 +99,8 @@ def spoil(trace: Counts, fixed: FixedGraph, rng: Generator, ticks: int, lanes: i
 
 def memory_ranges(fixed: FixedGraph) -> tuple[Counts, Counts]:
     """Least and greatest legal raw value of every member of the state struct."""
-    lows, highs = [], []
+    lows: list[int] = []
+    highs: list[int] = []
     for name in memory_names(fixed):
         node = fixed.graph.nodes.get(name)
         if node is None:

@@ -21,7 +21,7 @@ from codegen.rules.fixed import FixedGraph
 from codegen.rules.rounding import FLOAT_LABEL
 from codegen.rules.vector import decided, distance, read_integer_arrays, read_real_arrays
 from codegen.rules.walk import Memory, Values
-from codegen.verify.bits import unpack_memory
+from codegen.verify.bits import member_value, unpack_memory
 from codegen.verify.draws import checked_traces, draw_memory, make_legal, memory_ranges, spoil
 
 Counts = NDArray[np.int64]
@@ -91,7 +91,7 @@ class _Search:
         self.lows, self.highs = memory_ranges(fixed)
         self.lsb = {name: float(proven.lsb) for name, proven in fixed.formats.items()}
         self.compares = [node.name for node in fixed.graph.nodes.values() if isinstance(node, Compare)]
-        self.worst = {name: 0.0 for name in bounds}
+        self.worst = dict.fromkeys(bounds, 0.0)
         self.at: dict[str, tuple[Counts, Counts]] = {}
         self.violations, self.first, self.ticks = 0, "", 0
 
@@ -161,8 +161,8 @@ class _Search:
         lanes = inputs.shape[2]
         for tick in range(inputs.shape[0]):
             if memory.count == self.fixed.graph.slow_every - 1 or tick % FLIGHT_STRIDE == 0:
-                rows = [memory.count if n == "slow_count" else memory.delays.get(n, memory.sums.get(n)) for n in self.members]
-                self.try_lanes(np.array([np.broadcast_to(row, lanes) for row in rows], dtype=np.int64), inputs[tick])
+                rows = [np.broadcast_to(member_value(memory, name), lanes) for name in self.members]
+                self.try_lanes(np.array(rows, dtype=np.int64), inputs[tick])
             self.integer.tick(memory, {node.name: inputs[tick, at] for at, node in enumerate(self.inputs)})
 
     def climb(self, name: str, rng: np.random.Generator) -> None:

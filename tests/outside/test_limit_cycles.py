@@ -220,7 +220,8 @@ CYCLES = [
 
 def half_away(wide: Counts, places: int) -> Counts:
     """Nearest integer of ``wide`` / 2^places, halves away from zero."""
-    return np.sign(wide) * ((2 * np.abs(wide) + 2**places) // 2 ** (places + 1))
+    nearest: Counts = np.sign(wide) * ((2 * np.abs(wide) + (1 << places)) // (1 << (places + 1)))
+    return nearest
 
 
 def section_gain(feedback: tuple[float, float]) -> float:

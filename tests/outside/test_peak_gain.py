@@ -21,6 +21,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from scipy import signal
 
 from codegen.errors import RangeError
@@ -32,8 +33,10 @@ from codegen.ranges import find_ranges
 from codegen.targets import read_target
 from tests.two_readings import TwoReadings
 
+Coefficients = Sequence[float] | NDArray[np.float64]
 
-def gain(numerator: Sequence[float], denominator: Sequence[float], tolerance: float = 1e-13) -> PeakGain:
+
+def gain(numerator: Coefficients, denominator: Coefficients, tolerance: float = 1e-13) -> PeakGain:
     """Peak gain of b(z)/a(z) in controllable form, a(0) = 1."""
     b = [float(x) for x in numerator] + [0.0] * (len(denominator) - len(numerator))
     a = [float(x) for x in denominator]
@@ -69,7 +72,7 @@ def holds(enclosure: PeakGain, printed: str) -> bool:
 
 
 @pytest.mark.parametrize(("name", "filter_", "whole", "recursive"), TABLE)
-def test_table(name: str, filter_: tuple[Sequence[float], Sequence[float]], whole: str, recursive: str) -> None:
+def test_table(name: str, filter_: tuple[Coefficients, Coefficients], whole: str, recursive: str) -> None:
     numerator, denominator = filter_
     for enclosure, printed in ((gain(numerator, denominator), whole), (gain([1.0], denominator), recursive)):
         assert holds(enclosure, printed), f"{name}: {enclosure} does not meet {printed}"
@@ -131,9 +134,7 @@ def test_gain_between_two_inputs_and_two_outputs() -> None:
     assert [[entry.high for entry in row] for row in gains] == [pytest.approx([own, cross]), pytest.approx([cross, own])]
 
 
-@pytest.mark.parametrize(
-    "denominator", [[1.0, -1.0], [1.0, 1.0], [1.0, -2.0, 1.0], [1.0, 0.0, 1.0], [1.0, -1.01]], ids=str
-)
+@pytest.mark.parametrize("denominator", [[1.0, -1.0], [1.0, 1.0], [1.0, -2.0, 1.0], [1.0, 0.0, 1.0], [1.0, -1.01]], ids=str)
 def test_no_gain_without_proven_stability(denominator: list[float]) -> None:
     with pytest.raises(RangeError, match="not provably stable"):
         gain([1.0], denominator)
@@ -191,7 +192,10 @@ def test_emitted_section_attains_the_published_gain_within_its_limit(corner: flo
     published = {row[0]: float(row[2]) for row in TABLE}[f"butter(2, {corner})"]
     graph = GraphBuilder("section", 1.0)
     x = graph.input("x", "int16_t", 1.0 / 2**15)
-    y = second_order_section(graph, "y", x, tuple(float(b) for b in numerator), tuple(float(a) for a in denominator))
+    # scipy leaves a residue of 1e-17 where the half-band filter has no middle coefficient; a weight that would vanish is refused.
+    b0, b1, b2 = (float(b) for b in numerator)
+    a0, a1, a2 = (0.0 if abs(a) < 1e-15 else float(a) for a in denominator)
+    y = second_order_section(graph, "y", x, (b0, b1, b2), (a0, a1, a2))
     graph.output("y_shown", graph.delay("shown", source=y), "int32_t")
     ranges = find_ranges(graph.finish())
     assert {name for name, _, _ in ranges.added_limits} == {"y"}

@@ -7,7 +7,7 @@ How an operator is said in our node kinds, with one count of a short word worth 
 
 * ``add``, ``sub``, ``negate``, ``shl`` and ``shr`` to the left: a weighted sum with the word's own limits (weight 2^n for a shift);
 * ``abs_s``: a comparison and a select between the operand and ``negate``;
-* ``shr_r``, ``round_fx``: a weighted sum into a coarser word, rounded once, half up;
+* ``shr_r``, ``L_shr_r``, ``round_fx``: a weighted sum into a coarser word, rounded once, half up;
 * ``mult_r``, ``Mpy_32_16_r``, ``Mpy_32_32_r``: a product, rounded once, half up, then limited (by a clamp, or by itself);
 * ``L_mult``, ``L_mac``, ``L_msu``: an exact product and a weighted sum, limited once.
 
@@ -15,8 +15,7 @@ What we do not have, on purpose: operators that cut low bits off instead of roun
 ``Mpy_32_32``, ``extract_h``, ``extract_l``); where no bit is cut their value is that of the rounding operator, and those values
 are used here.  No normalisation (``norm_s``, ``norm_l``) and no division (``div_s``): scales are chosen before the controller
 runs.  ``L_mac`` limits its product before it adds; a weighted sum never limits a part, so the two differ where the product alone
-is -1 times -1 (not among the published values).  A shift by 31 in one sum is refused, since its weight rounds to zero:
-``L_shr_r`` by 31 has no counterpart.
+is -1 times -1 (not among the published values).
 """
 
 from __future__ import annotations
@@ -26,7 +25,6 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from codegen.errors import FormatError
 from codegen.graph import Graph, GraphBuilder
 from tests.two_readings import TwoReadings, prescribe, realise
 
@@ -65,6 +63,8 @@ SHORT_VALUES = [
     ("shr_r_1", (3, 0, 0, 0), 2, "shr_r by 1"),
     ("shr_r_15", (MIN16, 0, 0, 0), -1, "shr_r by 15"),
     ("shr_r_16", (-1, 0, 0, 0), 0, "shr_r by 16"),
+    ("l_shr_r_31", (0, 0, -1, 0), 0, "L_shr_r by 31"),
+    ("l_shr_r_31", (0, 0, 0x40000000, 0), 1, "L_shr_r by 31"),
     ("shl_1", (16384, 0, 0, 0), MAX16, "shl by 1"),
     ("shl_15", (1, 0, 0, 0), MAX16, "shl by 15"),
     ("shl_15", (-1, 0, 0, 0), MIN16, "shl by 15"),
@@ -108,6 +108,7 @@ def operators(*, long_products: bool) -> Graph:
     short("round_fx", (1.0, long_a))
     for places in (1, 15, 16):
         short(f"shr_r_{places}", (2.0**-places, a))
+    long("l_shr_r_31", (2.0**-31, long_a))
     for places in (1, 15, 20):
         short(f"shl_{places}", (2.0**places, a))
     words = {"exact": 2.0**-30, "rounded": SHORT}
@@ -162,11 +163,3 @@ def test_definitions_beyond_the_published_values(readings: TwoReadings) -> None:
     assert got["l_msu"] == [long(c - 2 * a * b) for a, b, c in rows]
     assert got["round_fx"] == [short((c + 2**15) // 2**16) for _, _, c in rows]
     assert got["shl_15"] == [short(a * 2**15) for a, _, _ in rows]
-
-
-def test_shift_by_31_is_refused() -> None:
-    graph = GraphBuilder("operators", 1.0)
-    long_a = graph.input("long_a", "int32_t", LONG)
-    graph.output("l_shr_r", graph.weighted_sum("l_shr_r", [(2.0**-31, long_a)], resolution=LONG), "int32_t")
-    with pytest.raises(FormatError, match="l_shr_r"):
-        realise(graph.finish())

@@ -1,0 +1,5 @@
+"""``python -m codegen`` is ``loopwright``."""
+
+from codegen.cli import main
+
+main()

@@ -1,0 +1,5 @@
+"""The report: everything one run found out, as one self-contained HTML page for the builder of the machine."""
+
+from codegen.report.page import write_report
+
+__all__ = ["write_report"]
