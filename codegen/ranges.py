@@ -119,11 +119,12 @@ def _limit_section(
     graph: Graph, intervals: Mapping[str, Interval], growing: list[Delay]
 ) -> tuple[Graph, list[tuple[str, Interval, str]]]:
     """Put limits on the sums that feed the growing memory, at the peak that bounded inputs can drive them to."""
+    # Where both rates grow, the fast memory comes first: if it feeds on itself and on bounded signals only, the slow one follows later.
+    # If it feeds on growing slow memory, ``_form`` refuses it.
+    growing = [delay for delay in growing if not delay.slow] or growing
     names = [delay.name for delay in growing]
     first = names[0]
     remedy = "give the signal that feeds it limits, or make it leak"
-    if len({delay.slow for delay in growing}) > 1:
-        raise RangeError(f"memory grows across the slow section ({', '.join(names)})", first, remedy)
     forms = {delay.name: _form(graph, intervals, delay.source, set(names)) for delay in growing}
     outside = sorted({symbol for form in forms.values() for symbol in form if symbol not in names and symbol != "1"})
     A = [[forms[row].get(column, 0.0) for column in names] for row in names]

@@ -26,6 +26,9 @@ SAG_SHARE, SAG_S = 0.2, 2.0
 AT_REST_RAD = math.radians(0.3)
 SPIN_SHARE = 0.4
 SPIN_LEFT = 0.1
+TIP_ROOM_RAD = math.radians(0.5)
+"""How far the body may overshoot the lean limit while a wheel runs down."""
+
 OPPOSITE_TIP_RAD = math.radians(0.3)
 """A wheel that runs down must not make the body tip to the other side by more: that is what a wound-up integral does."""
 
@@ -153,6 +156,8 @@ def check_run_down(plant: Plant, terms: FlightTerms, make_step: StepFactory) -> 
         momentum = plant.wheel_inertia_kg_m2 * SPIN_SHARE * plant.top_speed_rad_s
         wanted = 2.0 * momentum / (plant.gravity_torque_n_m * terms.lean_limit_rad) + 0.5 * terms.settling_s
         checks.append(at_most(f"wheel at {share:+.0%} of top speed returns to its set-point", wanted, down.time_s, "s"))
+        tip = math.degrees(terms.lean_limit_rad + TIP_ROOM_RAD)
+        checks.append(at_most(f"tip on the way, wheel at {share:+.0%}", tip, math.degrees(down.tip_rad), "deg"))
         checks.append(
             at_most(
                 f"opposite tip on the way, wheel at {share:+.0%}",

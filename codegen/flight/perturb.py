@@ -1,7 +1,7 @@
 """Machines that differ from the nominal one in one respect each.
 
-Takes: a plant. Gives: labelled plants. Which differences: Monte Carlo of hobby builds says that what a kitchen scale and a
-bench run leave open lies well inside them (common practice, no source).
+Takes: a plant. Gives: labelled plants. The sizes are what weighing, swinging and a data sheet leave open, and more (common practice,
+no source).
 """
 
 from __future__ import annotations

@@ -6,6 +6,7 @@ Takes the checks of a realisation, gives tables and sentences.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isfinite
 
 from codegen.report.parts import Column, Table, row, table
 from codegen.report.wording import figure, percent, plural, whole
@@ -114,9 +115,14 @@ def _undefined(bits: BitCheck) -> Table | None:
 
 
 def _error_sentence(errors: ErrorCheck) -> str:
-    outcome = "no bound was beaten" if errors.violations == 0 else f"{plural(errors.violations, 'observation')} beat a bound, first {errors.first}"
-    loosest = errors.loosest
-    least = "" if loosest is None else f" The least tight bound is that of {loosest.name}, {figure(loosest.ratio, 4)} times the largest error found."
+    outcome = "no bound was beaten"
+    if errors.violations:
+        outcome = f"{plural(errors.violations, 'observation')} beat a bound, first {errors.first}"
+    loosest, least = errors.loosest, ""
+    if loosest is not None and isfinite(loosest.ratio):
+        least = f" The least tight bound is that of {loosest.name}, {figure(loosest.ratio, 4)} times the largest error found."
+    elif loosest is not None:
+        least = f" No error at all was found in {loosest.name}."
     return (
         f"The largest one-tick error of {plural(len(errors.signals), 'signal')} was searched for over {plural(errors.ticks, 'tick')}, by "
         f"random draws from all legal memories and inputs and by climbing on from the worst of them: {outcome}.{least} Seed {errors.seed}."

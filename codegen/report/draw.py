@@ -52,14 +52,19 @@ _STYLE = {
 Paint = Callable[[Figure], None]
 
 
-def draw(paint: Paint, name: str, alt: str, caption: str, height_in: float) -> Picture:
-    """The picture that ``paint`` makes on an empty figure of ``WIDTH_IN`` times ``height_in`` inches."""
+def svg_text(paint: Paint, name: str, height_in: float) -> str:
+    """What ``paint`` makes on an empty figure of ``WIDTH_IN`` times ``height_in`` inches, as SVG text."""
     with matplotlib.style.context({**_STYLE, "svg.hashsalt": name}, after_reset=True):
         canvas = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
         paint(canvas)
         text = io.StringIO()
         canvas.savefig(text, format="svg", metadata={"Date": None, "Creator": None, "Type": None, "Format": None})
-    data = base64.b64encode(text.getvalue().encode("utf-8")).decode("ascii")
+    return text.getvalue()
+
+
+def draw(paint: Paint, name: str, alt: str, caption: str, height_in: float) -> Picture:
+    """The picture that ``paint`` makes, to be put into a page."""
+    data = base64.b64encode(svg_text(paint, name, height_in).encode("utf-8")).decode("ascii")
     return Picture(name, alt, caption, f"data:image/svg+xml;base64,{data}")
 
 
@@ -67,14 +72,21 @@ def mark(axes: Axes, x: float, y: float, text: str, *, dx: float = 4.0, dy: floa
     """A text beside a point, shifted by points of type."""
     axes.annotate(
         text,
-        (x, y), (dx, dy), textcoords="offset points", color=color, fontsize=8.0,
-        ha="left", va="center", bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85},
+        (x, y),
+        (dx, dy),
+        textcoords="offset points",
+        color=color,
+        fontsize=8.0,
+        ha="left",
+        va="center",
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85},
     )
 
 
 def thinned(values: NDArray[np.float64], most: int = MOST_POINTS) -> NDArray[np.int64]:
-    """Indices, ascending, of at most about ``most`` samples that keep every peak a picture can show: the ends, and the least and
-    greatest of each of ``most``/2 equal pieces.
+    """Indices, ascending, of about ``most`` samples that keep every peak a picture can show.
+
+    They are the ends, and the least and the greatest of each of ``most``/2 equal pieces.
     """
     if len(values) <= most:
         return np.arange(len(values))

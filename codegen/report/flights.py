@@ -103,7 +103,7 @@ def _picture(recording: Recording, design: Design | None) -> Picture:
             _legend(axes[3])
             axes[3].set_ylabel("asked, deg")
         axes[-1].set_xlabel("time, s")
-        axes[-1].set_xlim(float(time_s[0]), float(time_s[-1]))
+        axes[-1].margins(x=0.0)
         canvas.align_ylabels(list(axes))
 
     largest, fastest = float(np.max(np.abs(recording.tilt_deg))), float(np.max(np.abs(recording.wheel_rad_s)))

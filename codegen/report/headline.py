@@ -117,7 +117,8 @@ def _tiles(shipment: Shipment) -> list[Tile]:
         tiles.append(Tile("recoverable tilt", f"{figure(degrees(limits.recoverable_tilt_rad))} deg", "let go at rest"))
         poke, rest = _flown(shipment, POKE_CHECK), _flown(shipment, REST_CHECK)
         flown = "" if poke is None else f"flown {figure(poke.reached)}, "
-        tiles.append(Tile("poke at rest", f"{figure(1e3 * limits.poke_n_m_s)} mN m s", f"{flown}goal {figure(1e3 * goals.poke_n_m_s.value)}"))
+        goal = figure(1e3 * goals.poke_n_m_s.value)
+        tiles.append(Tile("poke at rest", f"{figure(1e3 * limits.poke_n_m_s)} mN m s", f"{flown}goal {goal}"))
         flown = "" if rest is None else f"flown {figure(rest.reached)}, "
         tiles.append(
             Tile(

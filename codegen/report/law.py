@@ -45,7 +45,16 @@ _WORDS: dict[str, tuple[str, str, str, float]] = {
     "sensor_timeout_ticks": ("trips on sensors without news after", "", "ticks", 1.0),
 }
 _GROUPS = (
-    ("inner loop", ("inner_pole_rad_s", "proportional_n_m_per_rad", "derivative_n_m_s_per_rad", "lean_gain_n_m_per_rad", "wheel_gain_n_m_s")),
+    (
+        "inner loop",
+        (
+            "inner_pole_rad_s",
+            "proportional_n_m_per_rad",
+            "derivative_n_m_s_per_rad",
+            "lean_gain_n_m_per_rad",
+            "wheel_gain_n_m_s",
+        ),
+    ),
     ("tilt estimate", ("filter_time_s", "hold_filter_time_s", "tilt_limit_rad")),
     (
         "outer loop",

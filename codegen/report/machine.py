@@ -64,8 +64,7 @@ def _limits(build: Build, design: Design) -> Table:
         (
             "creep",
             f"{figure(radians(limits.creep_rad_s2_per_rad))} rad/s²",
-            f"how fast the wheel speeds up for each degree of standing tilt error; its top speed is "
-            f"{figure(plant.top_speed_rad_s)} rad/s",
+            f"how fast the wheel speeds up for each degree of standing tilt error; its top speed is {figure(plant.top_speed_rad_s)} rad/s",
         ),
         (
             "dead time",
@@ -176,5 +175,3 @@ def _fall(design: Design) -> Picture:
         "creeps to its top speed.",
         3.0,
     )
-
-

@@ -15,7 +15,7 @@ from codegen.bounds import LoopBounds, SignalBound
 from codegen.graph import Compare, Constant, Delay, Graph, Input, Node
 from codegen.report.draw import BLUE, ORANGE, draw
 from codegen.report.parts import Cell, Column, Group, Picture, Table, row, table
-from codegen.report.wording import DASH, MINUS, figure, fixed_point, percent, plural, span, whole, with_unit
+from codegen.report.wording import DASH, MINUS, figure, fixed_point, percent, plural, span, with_unit
 from codegen.rules.fixed import FixedGraph
 from codegen.rules.rounding import FLOAT_LABEL
 from codegen.shipment import Realisation
@@ -181,7 +181,7 @@ def _condition(node: Node) -> str:
     """A comparison in symbols."""
     if not isinstance(node, Compare):
         return ""
-    parts = []
+    parts: list[str] = []
     for term in node.terms:
         sign = MINUS if term.weight < 0 else "+" if parts else ""
         factor = "" if abs(term.weight) == 1.0 else f"{figure(abs(term.weight))} "
@@ -209,9 +209,7 @@ def _bars(fixed: FixedGraph, search: ErrorCheck) -> Picture | None:
         left = 0.3 * min(bound for bound, _, _ in shown)
         axes.barh(places, [bound - left for bound, _, _ in shown], left=left, color=BLUE, alpha=0.35, height=0.72, label="proven bound")
         observed = [(place, seen) for place, (_, seen, _) in enumerate(shown) if seen > left]
-        axes.scatter(
-            [seen for _, seen in observed], [place for place, _ in observed], color=ORANGE, s=16.0, zorder=3, label="largest seen"
-        )
+        axes.scatter([seen for _, seen in observed], [place for place, _ in observed], color=ORANGE, s=16.0, zorder=3, label="largest seen")
         axes.set_xscale("log")
         axes.set_xlim(left, 3.0 * shown[0][0])
         axes.set_yticks(places, [name for _, _, name in shown])
@@ -253,7 +251,7 @@ def _bounds(name: str, caption: str, bounds: Mapping[str, SignalBound], fixed: F
 def _loop_note(loop: LoopBounds) -> str:
     radius = f"{loop.spectral_radius:.4g}"
     if loop.bounds:
-        return f"With the realised gains the loop is stable: its errors shrink to {radius} of themselves per outer period, the slowest of them."
+        return f"With the realised gains the loop is stable: in each outer period errors shrink to {radius} of themselves or less."
     return f"There is no finite bound: with the realised gains errors grow to {radius} of themselves per outer period."
 
 

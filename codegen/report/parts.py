@@ -77,9 +77,7 @@ def row(*cells: str | Cell) -> tuple[Cell, ...]:
     return tuple(cell if isinstance(cell, Cell) else Cell(cell) for cell in cells)
 
 
-def table(
-    name: str, caption: str, columns: Sequence[Column], rows: Iterable[tuple[Cell, ...]], *, prose: bool = False
-) -> Table:
+def table(name: str, caption: str, columns: Sequence[Column], rows: Iterable[tuple[Cell, ...]], *, prose: bool = False) -> Table:
     """A table whose rows stand under no further headings."""
     return Table(name, caption, tuple(columns), (Group("", tuple(rows)),), prose)
 
