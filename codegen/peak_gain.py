@@ -117,7 +117,8 @@ def _peak_gain(A: Rows, B: Rows, C: Rows, D: Rows, tolerance: float) -> list[lis
             column = matrix * column
             terms += 1
         tail = tail_factor * _norm(column)
-        smallest = min(float(total.mid()) for row in totals for total in row)
+        # An input that does not act (yet) has no partial sum to measure the tail by.
+        smallest = min((float(total.mid()) for row in totals for total in row if total > 0), default=1.0)
         if tail < tolerance * max(smallest, 1e-300):
             break
         if terms > MAXIMUM_TERMS or any(abs(entry.rad()) > 1e-3 * abs(entry.mid()) + tiny for entry in column.entries()):

@@ -8,14 +8,14 @@ their ranges.  Memory that no clamp bounds but that is a stable linear section g
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from codegen.errors import GraphError, RangeError
-from codegen.graph import Clamp, Constant, Delay, Graph, Input, Node, Parameter, Select, Shorten, SumOver, WeightedSum
+from codegen.graph import Clamp, Constant, Delay, Graph, Input, Node, Parameter, Product, Select, Shorten, SumOver, WeightedSum
 from codegen.peak_gain import peak_gain
-from codegen.rules.fixed import FixedGraph, RawDetail
-from codegen.rules.interval import BOOL, INTEGER_INTERVALS, REAL_INTERVALS, Interval
+from codegen.rules.fixed import ClampDetail, FixedGraph, ProductDetail, RawDetail, SumDetail
+from codegen.rules.interval import BOOL, INTEGER_INTERVALS, REAL_INTERVALS, Interval, Number
 
 # A limit put at a peak-gain bound leaves this much room for the rounding errors that the real-valued bound does not see.
 PEAK_ROOM = 1.01
@@ -39,9 +39,16 @@ class Ranges:
 
 
 def _settle(
-    graph: Graph, leaf: Callable[[Node], Interval], rule: Callable[[Node, dict[str, Interval]], Interval]
+    graph: Graph,
+    leaf: Callable[[Node], Interval],
+    rule: Callable[[Node, dict[str, Interval]], Interval],
+    steps: Iterable[Number] = (),
 ) -> dict[str, Interval]:
-    """Least intervals found that one tick maps into themselves; infinite where the sweep does not settle."""
+    """Least intervals found that one tick maps into themselves; infinite where the sweep does not settle.
+
+    Memory that keeps growing is widened to the next of ``steps``, beyond the last to infinity.
+    """
+    ends = sorted(steps)
     memory = {delay.name: leaf(delay) for delay in graph.delays}
     start = dict(memory)
 
@@ -66,8 +73,11 @@ def _settle(
             break
         if count >= SWEEPS_BEFORE_WIDENING:
             for name, interval in grown.items():
-                low = -math.inf if interval.low < memory[name].low else interval.low
-                high = math.inf if interval.high > memory[name].high else interval.high
+                low, high = interval
+                if low < memory[name].low:
+                    low = max((end for end in ends if end <= low), default=-math.inf)
+                if high > memory[name].high:
+                    high = min((end for end in ends if end >= high), default=math.inf)
                 grown[name] = Interval(low, high)
         memory = grown
         count += 1
@@ -92,6 +102,12 @@ def _real_leaf(node: Node) -> Interval:
             raise TypeError(type(node).__name__)
 
 
+def _real_limits(node: Node) -> tuple[float, ...]:
+    """Limits that stand in a node."""
+    ends = (getattr(node, "low", None), getattr(node, "high", None))
+    return tuple(float(end) for end in ends if end is not None) if isinstance(node, WeightedSum | Clamp | Product) else ()
+
+
 def _real_rule(graph: Graph) -> Callable[[Node, dict[str, Interval]], Interval]:
     return lambda node, values: REAL_INTERVALS[type(node)](node, graph, values)
 
@@ -111,7 +127,15 @@ def find_ranges(graph: Graph) -> Ranges:
                 if not interval.finite:
                     raise RangeError("the range is too large for float64", name, "use smaller weights or give the signal limits")
             return Ranges(graph, intervals, tuple(added))
-        graph, new = _limit_section(graph, intervals, growing)
+        try:
+            graph, new = _limit_section(graph, intervals, growing)
+        except RangeError:
+            # What a clamp bounds in a roundabout way (through a select that holds it, say) settles at one of the limits in the graph.
+            steps = {end for node in graph.nodes.values() for end in _real_limits(node)}
+            intervals = _settle(graph, _real_leaf, _real_rule(graph), steps)
+            if not all(interval.finite for interval in intervals.values()):
+                raise
+            return Ranges(graph, intervals, tuple(added))
         added += new
 
 
@@ -126,6 +150,14 @@ def _limit_section(
     first = names[0]
     remedy = "give the signal that feeds it limits, or make it leak"
     forms = {delay.name: _form(graph, intervals, delay.source, set(names)) for delay in growing}
+    # Delayed copies of a bounded signal are one signal at several ticks, not several signals: they become states of the section.
+    waiting = [symbol for form in forms.values() for symbol in form]
+    while waiting:
+        node = graph.nodes.get(waiting.pop())
+        if isinstance(node, Delay) and node.name not in forms and node.slow == growing[0].slow and node.initial == 0.0:
+            forms[node.name] = {node.source: 1.0}
+            names.append(node.name)
+            waiting.append(node.source)
     outside = sorted({symbol for form in forms.values() for symbol in form if symbol not in names and symbol != "1"})
     A = [[forms[row].get(column, 0.0) for column in names] for row in names]
     B = [[forms[row].get(column, 0.0) for column in outside] + [forms[row].get("1", 0.0)] for row in names]
@@ -138,7 +170,7 @@ def _limit_section(
     drives = [intervals[name] for name in outside] + [Interval(1.0, 1.0)]
     nodes = dict(graph.nodes)
     added: list[tuple[str, Interval, str]] = []
-    for delay, row in zip(growing, gains, strict=True):
+    for delay, row in zip(growing, gains, strict=False):
         if delay.source in names:
             # A delay of growing memory is bounded as soon as that memory is.
             continue
@@ -150,6 +182,8 @@ def _limit_section(
         source = _driving_sum(graph, delay.source)
         if source is None or source.low is not None:
             raise RangeError("memory grows without bound", delay.name, remedy)
+        if any(source.name == limited for limited, _, _ in added):
+            continue
         nodes[source.name] = replace(source, low=float(limits.low), high=float(limits.high))
         added.append((source.name, limits, "worst-case peak gain of the linear section from its bounded inputs"))
     return graph.with_nodes(nodes), added
@@ -205,7 +239,12 @@ def prove_ranges(fixed: FixedGraph) -> dict[str, Interval]:
         return Interval(detail.value, detail.value)
 
     graph = fixed.graph
-    intervals = _settle(graph, leaf, lambda node, values: INTEGER_INTERVALS[type(node)](node, fixed, values))
+    # Any number will do as a step: the limits, where clamps settle, and powers of two, where what rounds settles.
+    steps = {sign * 2**bits for bits in range(63) for sign in (1, -1)}
+    for detail in fixed.details.values():
+        if isinstance(detail, SumDetail | ProductDetail | ClampDetail):
+            steps |= {end for end in (detail.low, detail.high) if end is not None}
+    intervals = _settle(graph, leaf, lambda node, values: INTEGER_INTERVALS[type(node)](node, fixed, values), steps)
     for name, interval in intervals.items():
         if not interval.finite:
             raise RangeError("the integer realisation has no finite range", name, "give the signal limits")

@@ -40,7 +40,7 @@ def _check_refusal(error: LoopwrightError) -> None:
     assert error.remedy or error.where, f"a refusal says where or how to mend it: {error.what}"
 
 
-def _check_graph(builder: GraphBuilder, seed: int, budget: float, compiled: tuple[str, ...], done: Counter[str]) -> None:
+def _check_graph(builder: GraphBuilder, seed: int, budget: float, compiled: str, done: Counter[str]) -> None:
     try:
         ranges = find_ranges(builder.finish())
     except LoopwrightError as error:
@@ -54,14 +54,14 @@ def _check_graph(builder: GraphBuilder, seed: int, budget: float, compiled: tupl
             _check_refusal(error)
             done[f"formats refused: {error.what.split(' is ')[0][:40]}"] += 1
             continue
-        readings = check_realisation(fixed, seed, compiled=name in compiled)
+        readings = check_realisation(fixed, seed, ticks=30, lanes=16, compiled=name == compiled)
         done.update(readings.done)
         done.update({f"nodes of kind {kind}": count for kind, count in kinds_of(fixed).items()})
         done["realisations"] += 1
-        done["compiled"] += name in compiled
+        done["compiled"] += name == compiled
 
 
-def _campaign(examples: int, *, compile_all: bool) -> Counter[str]:
+def _campaign(examples: int) -> Counter[str]:
     done: Counter[str] = Counter()
 
     @settings(
@@ -74,7 +74,8 @@ def _campaign(examples: int, *, compile_all: bool) -> Counter[str]:
     )
     @given(graphs(), st.integers(0, 2**32 - 1), st.sampled_from(BUDGETS))
     def check(builder: GraphBuilder, seed: int, budget: float) -> None:
-        compiled = WORD_RULES if compile_all else (WORD_RULES[done["graphs"] % len(WORD_RULES)],)
+        # One word rule per graph, in turn, is compiled: the compiler takes most of the time.
+        compiled = WORD_RULES[done["graphs"] % len(WORD_RULES)]
         done["graphs"] += 1
         _check_graph(builder, seed, budget, compiled, done)
 
@@ -84,15 +85,16 @@ def _campaign(examples: int, *, compile_all: bool) -> Counter[str]:
 
 def test_random_graphs_agree_in_every_reading_and_beat_no_bound() -> None:
     """Scalar, array and compiled integers are equal; ranges, one-tick error bounds and margins hold, on three word rules."""
-    done = _campaign(30, compile_all=True)
+    done = _campaign(30)
     assert done["realisations"] >= 45
     assert done["decisions"] > 0
 
 
 @pytest.mark.long
+@pytest.mark.timeout(1500)
 def test_campaign_of_random_graphs() -> None:
     """The same on 500 graphs, one word rule compiled per graph; every node kind comes up."""
-    done = _campaign(500, compile_all=False)
+    done = _campaign(500)
     for what, count in sorted(done.items()):
         print(f"{what}: {count}")
     assert done["realisations"] >= 750

@@ -172,7 +172,8 @@ def _scale_integrators(scales: Scales) -> None:
         if top in scales.groups.lsb:
             continue
         others = [term for term in node.terms if scales.groups.root[term.name] != top]
-        needed = min((abs(Fraction(t.weight)) * scales.of(t.name) / floor for t in others), default=scales.lsb[top])
+        steps = [abs(Fraction(t.weight)) * scales.of(t.name) for t in others] + ([abs(Fraction(node.bias))] if node.bias else [])
+        needed = min((step / floor for step in steps), default=scales.lsb[top])
         if needed < scales.lsb[top]:
             lsb = scales.lsb[top]
             while lsb > needed:
@@ -226,6 +227,10 @@ def realise_sum(scales: Scales, node: WeightedSum) -> SumDetail:
             if ideal != 0:
                 worst = max(worst, abs(w - ideal) / abs(ideal))
                 counts = max(counts, abs(w - ideal) * scales.raw_magnitude(term.name) / 2**shift)
+        if exact and node.bias:
+            # A constant that is added for ever must not be lost either.
+            ideal = Fraction(node.bias) / own
+            worst = max(worst, abs(bias - ideal) / abs(ideal))
         good_enough = worst <= Fraction(1, 2**7) if dear else counts <= Fraction(1, 4) or exact
         if accumulator == candidates[-1] or good_enough:
             if worst > WORST_WEIGHT_ERROR:

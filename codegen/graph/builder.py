@@ -150,12 +150,15 @@ class GraphBuilder:
         *,
         scale: float = 1.0,
         limits: tuple[float, float] | None = None,
+        resolution: float | None = None,
         note: str = "",
     ) -> Signal:
         """``scale`` * left * right, rounded once, then clamped to ``limits``."""
         low, high = limits if limits is not None else (None, None)
         return self._add(
-            Product(name=name, unit=unit, note=note, left=left, right=right, scale=scale, low=low, high=high)
+            Product(
+                name=name, unit=unit, note=note, resolution=resolution, left=left, right=right, scale=scale, low=low, high=high
+            )
         )
 
     def select(self, name: str, condition: str, if_true: str, if_false: str, *, note: str = "") -> Signal:

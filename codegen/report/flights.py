@@ -84,7 +84,7 @@ def _picture(recording: Recording, design: Design | None) -> Picture:
         axes = np.atleast_1d(canvas.subplots(panels, 1, sharex=True, height_ratios=[1.5, 1.2, 1.2, 1.2][:panels]))
         for each in axes:
             each.axvline(recording.event_s, color=GREY, linestyle=":", linewidth=1.0)
-            each.margins(y=0.12)
+            each.margins(x=0.0, y=0.12)
         _line(axes[0], time_s, recording.tilt_deg, BLUE, "true", 1.6)
         if "tilt_last" in thought and "trim" in thought:
             _line(axes[0], time_s, thought["tilt_last"] - thought["trim"], ORANGE, "controller's estimate", 0.9)
@@ -103,7 +103,6 @@ def _picture(recording: Recording, design: Design | None) -> Picture:
             _legend(axes[3])
             axes[3].set_ylabel("asked, deg")
         axes[-1].set_xlabel("time, s")
-        axes[-1].margins(x=0.0)
         canvas.align_ylabels(list(axes))
 
     largest, fastest = float(np.max(np.abs(recording.tilt_deg))), float(np.max(np.abs(recording.wheel_rad_s)))

@@ -156,10 +156,10 @@ def _truths(fixed: FixedGraph, margins: Mapping[str, tuple[float, float]]) -> Ta
     if not truths:
         return None
     rows = {section: [_truth(fixed, node, margins) for node in nodes] for section, nodes in _sections(fixed.graph, truths).items()}
-    columns = (Column("truth value"), Column("what it is"), Column("decided as float64 beyond", "number"))
+    columns = (Column("truth value"), Column("what it is"), Column("as float64 decides", "number"))
     caption = (
-        "Every truth value. A comparison can come out otherwise than in float64 only where the compared quantity is nearer to "
-        "its threshold than the last column says."
+        "Every truth value. From the same memory a comparison can come out otherwise than in float64 only where the compared quantity "
+        "is nearer to its threshold than the last column says."
     )
     return Table("truths", caption, columns, _grouped(rows), prose=True)
 
@@ -167,14 +167,14 @@ def _truths(fixed: FixedGraph, margins: Mapping[str, tuple[float, float]]) -> Ta
 def _truth(fixed: FixedGraph, node: Node, margins: Mapping[str, tuple[float, float]]) -> tuple[Cell, ...]:
     if node.name not in margins:
         origin = _ORIGINS.get(type(node), "from other truth values")
-        return row(node.name, Cell(node.note or origin, origin if node.note else ""), "exact")
+        return row(node.name, Cell(node.note or origin, origin if node.note else ""), "always")
     low, high = margins[node.name]
     size = max(-low, high)
+    what = Cell(node.note or "comparison", _condition(node))
     if isinstance(node, Compare) and size <= EXACT_COUNTS * min(abs(term.weight) * fixed.formats[term.name].lsb for term in node.terms):
-        size = 0.0
+        return row(node.name, what, "always" if size == 0.0 else "up to float64's own rounding")
     units = {fixed.graph.nodes[operand].unit for operand in node.operands()}
-    unit = units.pop() if len(units) == 1 else ""
-    return row(node.name, Cell(node.note or "comparison", _condition(node)), with_unit(size, unit) if size else "exact")
+    return row(node.name, what, f"beyond {with_unit(size, units.pop() if len(units) == 1 else '')}")
 
 
 def _condition(node: Node) -> str:
