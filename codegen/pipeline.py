@@ -26,7 +26,7 @@ from codegen.design import Design, design_controller
 from codegen.emit import Emission, emit_controller
 from codegen.errors import LoopwrightError
 from codegen.evidence import evidence_text, gather_evidence, parse_evidence, sha256
-from codegen.flight import fly_reference, judge_flight, record_flights, set_terms
+from codegen.flight import fly_reference, judge_flight, record_flights, replay, set_terms
 from codegen.flight.judge import Level
 from codegen.formats import choose_formats
 from codegen.graph import Graph
@@ -47,6 +47,8 @@ LIBRARIES = ("cffi", "numpy", "scipy", "python-flint", "jinja2", "matplotlib", "
 GRAPH_SUFFIX = ".graph.json"
 BUILD_COPY = "build.toml"
 PICTURE_POINTS = 4000
+# Longer flights are drawn without the controller's own estimates, which need every tick's readings.
+REPLAYED_TICKS = 300_000
 
 
 @dataclass
@@ -289,14 +291,20 @@ def ship(
 
 
 def ship_graph(
-    graph: Graph, target: str, folder: Path, *, error_budget_counts: float = 3.0, progress: Progress | None = None
+    graph: Graph,
+    target: str,
+    folder: Path,
+    *,
+    error_budget_counts: float = 3.0,
+    progress: Progress | None = None,
+    ticks: int = BIT_TICKS,
 ) -> Shipment:
     """Ship a controller that was designed elsewhere: a graph without build file and plant.
 
     Raises:
         LoopwrightError: See ``realise``; nothing is written then.
     """
-    shipment = make_shipment(graph, read_target(target), error_budget_counts, progress or Progress())
+    shipment = make_shipment(graph, read_target(target), error_budget_counts, progress or Progress(), ticks=ticks)
     write_files(folder, shipped_files(shipment))
     return shipment
 
@@ -356,14 +364,19 @@ def simulate_build(
         designed = design_build(path)
         build = designed.build
     ticks = scenario.seconds / designed.plant.period_s
-    scenario = replace(scenario, record_every=max(1, round(ticks / PICTURE_POINTS)) if draw else 0)
+    every = max(1, round(ticks / PICTURE_POINTS))
+    estimates = emitted and draw and ticks <= REPLAYED_TICKS
+    scenario = replace(scenario, record_every=every if draw else 0, record_counts=estimates)
     graph = designed.graph()
+    memory: Mapping[str, NDArray[np.float64]] = {}
     with progress.during("flying", 0.3):
         if emitted:
             described = read_target(target or build.target.mcu)
             part = realise(graph, described, build.target.error_budget_counts.value, designed.plant)
             with HostController(part.emission, part.fixed) as host:
                 flight = fly(designed.plant, StepFunction(*host.flight_step()), scenario)
+                if estimates:
+                    memory = {name: row[::every][: len(flight.time_s)] for name, row in replay(host, flight).items()}
         else:
             flight = fly_reference(designed.plant, graph, scenario)
-    return flight, designed.plant, draw_flight(flight, build.title) if draw else None
+    return flight, designed.plant, draw_flight(flight, build.title, memory) if draw else None

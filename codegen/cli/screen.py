@@ -79,6 +79,7 @@ class Screen:
             TimeElapsedColumn(),
             console=self._err,
             transient=True,
+            disable=not self._err.is_terminal,
         )
         with bar:
             task = bar.add_task("starting", total=1.0)

@@ -139,9 +139,10 @@ def pid(
     slack = graph.weighted_sum(f"{name}_slack", [(1.0, limited), (-1.0, wanted)], unit, note="what the limits took away")
     result = graph.weighted_sum(name, [(1.0, limited)], unit, limits=limits, resolution=resolution, note="output")
     share = min(1.0, h / gains.tracking_time_s)
+    change = [(gains.integral_per_s * h, error)] if gains.integral_per_s else []
     integral = graph.weighted_sum(
         f"{name}_integral",
-        [(1.0, integral_last), (gains.integral_per_s * h, error), (share, slack)],
+        [(1.0, integral_last), *change, (share, slack)],
         unit,
         limits=(low - room, high + room),
         note="integral part, unwound while the output is limited",

@@ -1,12 +1,13 @@
-"""The emitted controller, compiled on this machine and run in batches.
+"""The controller's C, compiled on this machine and run in batches.
 
-Takes an ``Emission`` with its ``FixedGraph`` (or an edited source in its place), gives a ``HostController``: many controllers at
-once over many ticks, from start or from given memory, plain or with undefined-behaviour checks; and a step function that a
-simulator can call.  Between the two stands glue text of our own, which only copies numbers in and out of the structs.
+Takes an ``Emission`` with its ``FixedGraph`` (or any C text with its ``Shape``), gives many controllers at once over many ticks, from
+start or from given memory, plain or with undefined-behaviour checks, with bits flipped in memory, two in turn; and a step function that
+a simulator can call.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Self
 
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 
 from codegen.emit import Emission
 from codegen.host.compile import Library, compile_library
+from codegen.host.shape import DECLARATIONS, Shape, glue, shape_of
 from codegen.rules.fixed import FixedGraph
 
 Counts = NDArray[np.int64]
@@ -40,37 +42,45 @@ class Trace:
     memory: Counts | None
 
 
-class HostController:
-    """A compiled controller.
+class CompiledController:
+    """Compiled C of a given shape.
 
     Args:
-        emission: The files.
-        fixed: What they realise (names and order of inputs, outputs and memory).
+        shape: Names and types of its functions, structs and members.
+        sources: File name to text; the header that the shape names is among them.
         sanitize: Build with undefined-behaviour checks.
         optimise: Optimisation flag.
+        flags: Further compiler flags.
+        warnings_are_errors: Whether the text must compile without a warning.
 
     Raises:
         CompileError: No compiler, or it refuses the text.
     """
 
     def __init__(
-        self, emission: Emission, fixed: FixedGraph, *, sanitize: bool = False, optimise: str = "-O2"
+        self,
+        shape: Shape,
+        sources: Mapping[str, str],
+        *,
+        sanitize: bool = False,
+        optimise: str = "-O2",
+        flags: tuple[str, ...] = (),
+        warnings_are_errors: bool = True,
     ) -> None:
-        name = emission.name
-        self.fixed = fixed
-        self.inputs = tuple(node.name for node in fixed.graph.inputs)
-        self.outputs = tuple(output.name for output in fixed.graph.outputs)
-        self.memory = memory_names(fixed)
-        self.gains = tuple(parameter.name for parameter in fixed.graph.parameters)
-        sources = {
-            f"{name}.h": emission.header,
-            f"{name}.c": emission.source,
-            "host_glue.c": _glue(emission.name, fixed, self.memory),
-        }
+        self.shape = shape
+        self.inputs = tuple(port.name for port in shape.inputs)
+        self.outputs = tuple(port.name for port in shape.outputs)
+        self.memory = tuple(port.name for port in shape.memory)
+        self.gains = tuple(port.name for port in shape.gains)
         self.library: Library = compile_library(
-            sources, declarations=_DECLARATIONS.replace("NAME", name), optimise=optimise, sanitize=sanitize
+            {**sources, "host_glue.c": glue(shape)},
+            declarations=DECLARATIONS.replace("NAME", shape.name),
+            optimise=optimise,
+            flags=flags,
+            sanitize=sanitize,
+            warnings_are_errors=warnings_are_errors,
         )
-        self._prefix = f"{name}_host"
+        self._prefix = f"{shape.name}_host"
         self._ffi = self.library.ffi
 
     def __enter__(self) -> Self:
@@ -132,88 +142,54 @@ class HostController:
             (self.library, memory),
         )
 
+    def upset(self, memory: Counts, inputs: Counts, flips: Counts, *, trace_memory: bool = True) -> Trace:
+        """Advance ``memory`` as ``run`` does, with one bit flipped per lane between two ticks.
 
-_DECLARATIONS = """
-int64_t NAME_host_state_size(void);
-void NAME_host_begin(void *context);
-void NAME_host_start(int64_t lanes, int64_t *memory);
-void NAME_host_run(int64_t lanes, int64_t ticks, int64_t *memory, const int64_t *inputs, const int64_t *gains,
-                   int64_t *outputs, int64_t *trace);
-void NAME_host_fly(void *context, const int32_t *inputs, int32_t *outputs);
-"""
+        Args:
+            memory: (members, lanes), C-contiguous, changed in place.
+            inputs: (ticks, inputs, lanes).
+            flips: (3, lanes): tick before which the flip happens, member (-1: none), bit of its bytes in the host's order.
+            trace_memory: Whether to keep the memory after every tick.
+        """
+        ticks, _, lanes = inputs.shape
+        inputs = np.ascontiguousarray(inputs, dtype=np.int64)
+        flips = np.ascontiguousarray(flips, dtype=np.int64)
+        outputs = np.empty((ticks, len(self.outputs), lanes), dtype=np.int64)
+        kept = np.empty((ticks, len(self.memory), lanes), dtype=np.int64) if trace_memory else None
+        pointers = [self._pointer(array) for array in (memory, inputs, flips, outputs, kept)]
+        self._function("upset")(lanes, ticks, *pointers)
+        return Trace(outputs, kept)
+
+    def pair(self, first: Counts, second: Counts, *, dirt: int = 0, rounds: int = 1) -> tuple[Counts, Counts]:
+        """Outputs (ticks, outputs) of two controllers that run in turn, of the last of ``rounds`` starts.
+
+        Args:
+            first: (ticks, inputs) of the one.
+            second: Of the other, equally long.
+            dirt: Byte that fills their memory before the first start.
+            rounds: How often both are started and run; memory is not cleaned in between.
+        """
+        first, second = (np.ascontiguousarray(part, dtype=np.int64) for part in (first, second))
+        outputs = np.empty((len(first), 2, len(self.outputs)), dtype=np.int64)
+        self._function("pair")(len(first), dirt, rounds, self._pointer(first), self._pointer(second), self._pointer(outputs))
+        return outputs[:, 0], outputs[:, 1]
 
 
-def _glue(name: str, fixed: FixedGraph, memory: tuple[str, ...]) -> str:
-    """Host-only C that copies between arrays and the controller's structs."""
-    graph = fixed.graph
-    counter = "uint8_t" if graph.slow_every <= 2**8 else "uint16_t" if graph.slow_every <= 2**16 else "uint32_t"
+class HostController(CompiledController):
+    """An emitted controller, compiled.
 
-    def ctype(member: str) -> str:
-        return counter if member == "slow_count" else fixed.formats[member].ctype
+    Args:
+        emission: The files.
+        fixed: What they realise (names and order of inputs, outputs and memory).
+        sanitize: Build with undefined-behaviour checks.
+        optimise: Optimisation flag.
 
-    def into(target: str, kind: str, value: str) -> str:
-        return f"    {target} = {value} != 0;" if kind == "bool" else f"    {target} = ({kind}){value};"
+    Raises:
+        CompileError: No compiler, or it refuses the text.
+    """
 
-    load = [into(f"s->{m}", ctype(m), f"memory[{i} * lanes + lane]") for i, m in enumerate(memory)]
-    store = [f"    memory[{i} * lanes + lane] = (int64_t)s->{m};" for i, m in enumerate(memory)]
-    read = [into(f"in->{n.name}", n.ctype, f"values[{i} * lanes + lane]") for i, n in enumerate(graph.inputs)]
-    fly_read = [into(f"in.{n.name}", n.ctype, f"inputs[{i}]") for i, n in enumerate(graph.inputs)]
-    show = [f"    values[{i} * lanes + lane] = (int64_t)out->{o.name};" for i, o in enumerate(graph.outputs)]
-    fly_show = [f"    outputs[{i}] = (int32_t)out.{o.name};" for i, o in enumerate(graph.outputs)]
-    gains = [
-        f"    gains.{p.name} = ({fixed.formats[p.name].ctype})values[{i} * lanes + lane];" for i, p in enumerate(graph.parameters)
-    ]
-    lines = [
-        f'#include "{name}.h"',
-        f"int64_t {name}_host_state_size(void);",
-        f"void {name}_host_begin(void *context);",
-        f"void {name}_host_start(int64_t lanes, int64_t *memory);",
-        f"void {name}_host_run(int64_t lanes, int64_t ticks, int64_t *memory, const int64_t *inputs, const int64_t *gains,",
-        "    int64_t *outputs, int64_t *trace);",
-        f"void {name}_host_fly(void *context, const int32_t *inputs, int32_t *outputs);",
-        f"static void load({name}_state *s, const int64_t *memory, int64_t lanes, int64_t lane)",
-        *["{", *(load or ["    (void)s; (void)memory; (void)lanes; (void)lane;"]), "}"],
-        f"static void store(const {name}_state *s, int64_t *memory, int64_t lanes, int64_t lane)",
-        *["{", *(store or ["    (void)s; (void)memory; (void)lanes; (void)lane;"]), "}"],
-        f"static void take({name}_inputs *in, const int64_t *values, int64_t lanes, int64_t lane)",
-        *["{", *read, "}"],
-        f"static void show(const {name}_outputs *out, int64_t *values, int64_t lanes, int64_t lane)",
-        *["{", *show, "}"],
-        f"int64_t {name}_host_state_size(void) {{ return (int64_t)sizeof({name}_state); }}",
-        f"void {name}_host_begin(void *context) {{ {name}_init(({name}_state *)context); }}",
-        f"void {name}_host_start(int64_t lanes, int64_t *memory)",
-        "{",
-        f"    {name}_state s;",
-        f"    {name}_init(&s);",
-        "    for (int64_t lane = 0; lane < lanes; lane++) { store(&s, memory, lanes, lane); }",
-        "}",
-        f"void {name}_host_run(int64_t lanes, int64_t ticks, int64_t *memory, const int64_t *inputs, const int64_t *values,",
-        "    int64_t *outputs, int64_t *trace)",
-        "{",
-        "    for (int64_t lane = 0; lane < lanes; lane++) {",
-        f"        {name}_state s;",
-        f"        {name}_init(&s);",
-        "        load(&s, memory, lanes, lane);",
-        *(["        if (values != 0) {", f"        {name}_gains gains;", *gains, f"        {name}_set_gains(&s, &gains);", "        }"] if gains else ["        (void)values;"]),
-        "        for (int64_t tick = 0; tick < ticks; tick++) {",
-        f"            {name}_inputs in;",
-        f"            {name}_outputs out;",
-        f"            take(&in, inputs + tick * {len(graph.inputs)} * lanes, lanes, lane);",
-        f"            {name}_step(&s, &in, &out);",
-        f"            show(&out, outputs + tick * {len(graph.outputs)} * lanes, lanes, lane);",
-        f"            if (trace != 0) {{ store(&s, trace + tick * {len(memory)} * lanes, lanes, lane); }}",
-        "        }",
-        "        store(&s, memory, lanes, lane);",
-        "    }",
-        "}",
-        f"void {name}_host_fly(void *context, const int32_t *inputs, int32_t *outputs)",
-        "{",
-        f"    {name}_inputs in;",
-        f"    {name}_outputs out;",
-        *fly_read,
-        f"    {name}_step(({name}_state *)context, &in, &out);",
-        *fly_show,
-        "}",
-        "",
-    ]
-    return "\n".join(lines)
+    def __init__(self, emission: Emission, fixed: FixedGraph, *, sanitize: bool = False, optimise: str = "-O2") -> None:
+        self.fixed = fixed
+        name = emission.name
+        sources = {f"{name}.h": emission.header, f"{name}.c": emission.source}
+        super().__init__(shape_of(name, fixed), sources, sanitize=sanitize, optimise=optimise)

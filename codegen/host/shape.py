@@ -181,7 +181,7 @@ def glue(shape: Shape) -> str:
         setting = ["        if (values != 0) {", f"            {shape.gains_type} gains;", *gains]
         setting += [f"            {shape.set_gains}(&s, &gains);", "        }"]
     places = [f"    case {i}: return (unsigned char *)&s->{m.name};" for i, m in enumerate(shape.memory)]
-    prototypes = [line for line in DECLARATIONS.replace("NAME", name).strip().splitlines()]
+    prototypes = DECLARATIONS.replace("NAME", name).strip().splitlines()
     lines = [
         f'#include "{shape.header}"',
         "#include <string.h>",

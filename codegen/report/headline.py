@@ -97,8 +97,8 @@ def _summary(shipment: Shipment) -> list[str]:
     loop = shipment.realisation.loop
     if loop is not None and "true_tilt" in loop.bounds:
         said.append(f"In closed loop it moves the tilt by at most {figure(degrees(loop.bounds['true_tilt'].magnitude))} deg.")
-    differ = "none" if bits.mismatches == 0 else whole(bits.mismatches)
-    said.append(f"The compiled C was compared with its integer model over {plural(bits.ticks, 'tick')}; {differ} of the values differ.")
+    differ = "no value differs" if bits.mismatches == 0 else f"{plural(bits.mismatches, 'value')} differ"
+    said.append(f"The compiled C was compared with its integer model over {plural(bits.ticks, 'tick')}; {differ}.")
     if flight is not None:
         wrong = len(flight.failures)
         outcome = "all hold" if not wrong else f"{wrong} do not hold" if wrong > 1 else "one does not hold"

@@ -226,8 +226,8 @@ def _bars(fixed: FixedGraph, search: ErrorCheck) -> Picture | None:
         paint,
         "bound-bars",
         f"Bars of the proven error bound of {plural(count, 'signal')}, with the largest error seen marked on each.",
-        f"Proven bound and largest error found by search. {plural(closest, 'bound')} of {count} were reached to within 10 %: they could "
-        f"hardly be smaller.{few}",
+        f"Proven bound and largest error found by search. Of {plural(count, 'bound')} the search came within 10 % of {closest}: these "
+        f"could hardly be smaller.{few}",
         0.19 * count + 1.0,
     )
 
@@ -251,7 +251,7 @@ def _bounds(name: str, caption: str, bounds: Mapping[str, SignalBound], fixed: F
 def _loop_note(loop: LoopBounds) -> str:
     radius = f"{loop.spectral_radius:.4g}"
     if loop.bounds:
-        return f"With the realised gains the loop is stable: in each outer period errors shrink to {radius} of themselves or less."
+        return f"With the realised gains the loop is stable: in the long run errors shrink to {radius} of themselves per outer period."
     return f"There is no finite bound: with the realised gains errors grow to {radius} of themselves per outer period."
 
 

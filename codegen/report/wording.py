@@ -7,7 +7,6 @@ text says so.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 from codegen.emit.comments import CAUTIONS, OWNERSHIP
 
@@ -15,7 +14,7 @@ MINUS, TIMES, NARROW_SPACE = "\u2212", "\u00d7", "\u202f"
 ENDLESS, NEVER = "no limit", "never"
 DASH = "\u2013"
 _RAISED = str.maketrans(f"{MINUS}0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
-_PLAIN_FROM, _PLAIN_TO = 1e-3, 1e5
+_PLAIN_FROM, _GROUPED_FROM, _PLAIN_TO = 1e-3, 1e4, 1e5
 
 CAUTION_TEXT = " ".join(" ".join(CAUTIONS).split())
 OWNERSHIP_TEXT = OWNERSHIP.replace("This file belongs", "The emitted C belongs")
@@ -44,7 +43,7 @@ def fixed_point(value: float, decimals: int) -> str:
 
 
 def _shortest(size: float, decimals: int) -> str:
-    return _trimmed(f"{size:.{max(0, decimals)}f}")
+    return _trimmed(f"{size:.{max(0, decimals)}f}") if size < _GROUPED_FROM else whole(round(size))
 
 
 def _trimmed(text: str) -> str:
@@ -72,11 +71,6 @@ def span(low: float, high: float) -> str:
 def percent(share: float, digits: int = 3) -> str:
     """A share as per cent."""
     return f"{figure(100.0 * share, digits)}{NARROW_SPACE}%"
-
-
-def listed(words: Sequence[str]) -> str:
-    """``a, b and c``."""
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else list(words))
 
 
 def plural(count: int, one: str, many: str = "") -> str:

@@ -169,7 +169,10 @@ def _limits(
             return form
         return errors.scaled_between(form, Fraction(0), Fraction(1), f"limit of {node.name}")
     passed = errors.scaled_between(form, Fraction(0), Fraction(1), f"limit of {node.name}")
-    shifts = [low * lsb - Fraction(node.low), high * lsb - Fraction(node.high), Fraction(0)]
+    # The integers' limits lie inside by up to a count.  Where a limit acts the difference of the limits takes the place of the operand's
+    # error and does not add to it: clamp(x', L', H') - clamp(x, L, H) lies in [min(x' - x, H' - H, 0), max(x' - x, L' - L, 0)].
+    least, most = errors.bound(passed)
+    shifts = min(high * lsb - Fraction(node.high) - least, Fraction(0)), max(low * lsb - Fraction(node.low) - most, Fraction(0))
     return add((Fraction(1), passed), (Fraction(1), errors.site(f"limits of {node.name}", f"limits of {node.name}", min(shifts), max(shifts))))
 
 
@@ -271,9 +274,12 @@ def _compare(node: Compare, errors: Errors) -> Form:
     assert isinstance(detail, CompareDetail)
     parts: list[tuple[Fraction, Form]] = []
     magnitude = abs(Fraction(node.threshold))
-    # One term: the integer threshold is the exact boundary, so equal operands decide equally.
-    exact = len(node.terms) == 1
     unit = fixed.formats[node.terms[0].name].lsb * abs(Fraction(node.terms[0].weight)) / abs(detail.weights[0])
+    # Where every weight is realised exactly the integer threshold is the exact boundary, so equal operands decide equally.
+    exact = all(
+        weight * unit == Fraction(term.weight) * fixed.formats[term.name].lsb
+        for weight, term in zip(detail.weights, node.terms, strict=True)
+    )
     for weight, term in zip(detail.weights, node.terms, strict=True):
         realised = weight * unit / fixed.formats[term.name].lsb
         parts.append((Fraction(term.weight), errors.forms[term.name]))

@@ -109,7 +109,7 @@ def check_bits(
     begun = time.perf_counter()
     rng = np.random.default_rng(seed)
     recorded = checked_traces(traces, fixed)
-    kinds = [*CLASSES, *(["flight", "flight"] if recorded else [])]
+    kinds = ["flight", *CLASSES, "flight"] if recorded else list(CLASSES)
     twin = read_integer_arrays(fixed)
     done: dict[str, int] = {}
     mismatches, first, total = 0, None, 0

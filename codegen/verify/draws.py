@@ -8,6 +8,7 @@ a time, keep a controller in its armed regime meanwhile.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,23 +55,39 @@ def _levels(ticks: int) -> int:
     return ticks + 1 if ticks < LONGEST_HOLD else max(64, ticks // 8)
 
 
+@dataclass(frozen=True)
+class Drawn:
+    """An input as the draws see it: its least and greatest count, its edges, and whether it is a truth value."""
+
+    low: int
+    high: int
+    edges: Counts
+    is_bool: bool
+
+
 def draw_class(kind: str, fixed: FixedGraph, rng: Generator, ticks: int, lanes: int) -> Counts:
     """Inputs (ticks, inputs, lanes) of one class: ``held``, ``edges``, ``white``, ``constant`` or ``opposite``."""
-    result = np.empty((ticks, len(fixed.graph.inputs), lanes), dtype=np.int64)
-    for place, node in enumerate(fixed.graph.inputs):
+    drawn = [Drawn(node.low, node.high, edge_values(fixed, node), node.is_bool) for node in fixed.graph.inputs]
+    return draw_inputs(kind, drawn, rng, ticks, lanes)
+
+
+def draw_inputs(kind: str, inputs: Sequence[Drawn], rng: Generator, ticks: int, lanes: int) -> Counts:
+    """The same for inputs of any origin."""
+    result = np.empty((ticks, len(inputs), lanes), dtype=np.int64)
+    for place, node in enumerate(inputs):
         if node.is_bool:
             result[:, place] = _held((rng.random((_levels(ticks), lanes)) < 0.8).astype(np.int64), rng, ticks)
             continue
-        edges = edge_values(fixed, node)
         shape = (_levels(ticks), lanes)
         if kind == "held":
             result[:, place] = _held(rng.integers(node.low, node.high, shape, endpoint=True), rng, ticks)
         elif kind == "edges":
-            result[:, place] = _held(rng.choice(edges, shape), rng, ticks)
+            result[:, place] = _held(rng.choice(node.edges, shape), rng, ticks)
         elif kind == "white":
             result[:, place] = rng.integers(node.low, node.high, (ticks, lanes), endpoint=True)
         elif kind == "constant":
-            result[:, place] = rng.choice(edges[(edges >= -1) & (edges <= 1)], lanes)
+            small = node.edges[(node.edges >= -1) & (node.edges <= 1)]
+            result[:, place] = rng.choice(small if len(small) else node.edges, lanes)
         else:
             result[:, place] = _held(rng.choice(np.array([node.low, node.high]), shape), rng, ticks)
     return result

@@ -1,0 +1,61 @@
+/* mini.c - Miniature: a leaking average, an example of our own
+ *
+ * Fixed-point controller, tick period 1 ms, words for atmega328p; emitted by Loopwright 0.1.0.
+ * A change by hand is welcome: `loopwright verify` says what it broke.
+ * This file belongs to whoever emitted it; its generator claims no right in it.
+ *
+ * CAUTION: a spinning wheel, a motor and a battery can hurt.  Guard or cage the wheel, wear eye protection, limit the current,
+ * keep the tilt cut-off in place, tether the first run, and disconnect the battery before touching the machine.  Local codes and
+ * the practice of licensed people come before anything said here.  The controller starts disarmed.
+ */
+#include "mini.h"
+
+/* Right shifts of negative numbers must round towards minus infinity; a compiler that does otherwise stops here. */
+typedef char mini_needs_arithmetic_right_shift[((-1 >> 1) == -1) ? 1 : -1];
+
+/* x / 2^n to nearest, halves towards plus infinity: error in [-1/2 + 2^-n, 1/2] of a count.
+ * Precondition: 1 <= n <= 30 and x <= INT32_MAX - 2^(n-1).
+ */
+static inline int32_t round_shift_32(int32_t x, int n)
+{
+    return (x + (INT32_C(1) << (n - 1))) >> n;
+}
+
+/* x / 2^n to nearest, halves towards plus infinity.  Precondition: 1 <= n <= 62 and x <= INT64_MAX - 2^(n-1). */
+static inline int64_t round_shift_64(int64_t x, int n)
+{
+    return (x + (INT64_C(1) << (n - 1))) >> n;
+}
+
+/* x held inside [low, high].  Precondition: low <= high. */
+static inline int64_t clamp_64(int64_t x, int64_t low, int64_t high)
+{
+    if (x < low) {
+        return low;
+    }
+    return (x > high) ? high : x;
+}
+
+void mini_init(mini_state *state)
+{
+    state->mean_last = 0;
+}
+
+void mini_step(mini_state *state, const mini_inputs *inputs, mini_outputs *outputs)
+{
+    /* --- estimate --- */
+    /* V, Q25, [-60, 55], error <= 0.6152 counts: leaking average, turned over */
+    const int32_t mean =
+        (int32_t)clamp_64(round_shift_64((int64_t)state->mean_last * INT64_C(6144) - (int64_t)inputs->level * INT64_C(632219186)
+        + INT64_C(82463372083), 13), -INT64_C(2013265920), INT64_C(1845493760));
+    /* V, Q9, [-60, 55], error <= 0.50001 counts: mean in a shorter word */
+    const int16_t mean_short = (int16_t)round_shift_32(mean, 16);
+
+    /* --- limits --- */
+    /* V, lsb 0.02, [-60, 55], error <= 0.54883 counts: average in output counts */
+    const int16_t shown = (int16_t)round_shift_32((int32_t)mean_short * INT32_C(25), 8);
+
+    /* --- outputs and memory --- */
+    outputs->average = shown;
+    state->mean_last = mean;
+}
