@@ -48,9 +48,7 @@ class Readings:
         self.reals = read_real_arrays(self.fixed.graph)
         self.errors: Errors = trace_errors(self.fixed)
         self.bounds: dict[str, tuple[Fraction, Fraction]] = {
-            name: self.errors.bound(form)
-            for name, form in self.errors.forms.items()
-            if not self.fixed.graph.nodes[name].is_bool
+            name: self.errors.bound(form) for name, form in self.errors.forms.items() if not self.fixed.graph.nodes[name].is_bool
         }
 
     def start(self, lanes: int, gains: Counts | None = None) -> Memory:
@@ -67,10 +65,7 @@ class Readings:
 
     def counts(self, row: Counts) -> Values:
         """One tick's raw inputs by name."""
-        return {
-            node.name: row[place].astype(bool) if node.is_bool else row[place]
-            for place, node in enumerate(self.fixed.graph.inputs)
-        }
+        return {node.name: row[place].astype(bool) if node.is_bool else row[place] for place, node in enumerate(self.fixed.graph.inputs)}
 
     def as_reals(self, values: Mapping[str, Any]) -> Values:
         """Raw values by name as real ones."""

@@ -262,9 +262,7 @@ def _add_slow_section(draw: DrawFn, sketch: Sketch) -> None:
     sketch.numbers |= held
 
 
-def _add_some(
-    draw: DrawFn, sketch: Sketch, pool: dict[str, float], truths: list[str], count: int, *, blocks: bool
-) -> None:
+def _add_some(draw: DrawFn, sketch: Sketch, pool: dict[str, float], truths: list[str], count: int, *, blocks: bool) -> None:
     kinds = ["sum", "sum", "sum", "clamp", "product", "compare", "table", "delay", "loop"]
     for _ in range(count):
         kind = draw(st.sampled_from([*kinds, *(["block", "block"] if blocks else []), *(["select", "logic"] if truths else [])]))

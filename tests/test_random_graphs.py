@@ -259,6 +259,14 @@ def _far_limits(graph: GraphBuilder) -> None:
     graph.output("three", graph.weighted_sum("three", [(0.001, graph.product("p", x, x, limits=(-1e15, 5e6)))], resolution=1.0), "int32_t")
 
 
+def _negative_constants(graph: GraphBuilder) -> None:
+    # A minus sign before a constant that has one of its own is not a decrement.
+    x, five = graph.input("x", "int16_t"), graph.constant("five", -5.0)
+    _shown(graph, graph.weighted_sum("y", [(-1.0, five), (-1.0, x)], resolution=1.0), 1.0)
+    name = graph.compare("above", [(-1.0, five), (0.5, x)], ">", 3.0)
+    graph.output(name, name, "bool")
+
+
 DIRECTED: dict[str, tuple[int, Callable[[GraphBuilder], None]]] = {
     "idle limit": (1, _idle_limit),
     "sampled copy": (3, _sampled_copy),
@@ -271,6 +279,7 @@ DIRECTED: dict[str, tuple[int, Callable[[GraphBuilder], None]]] = {
     "shared branches": (1, _shared_branches),
     "unlike comparisons": (1, _unlike_comparisons),
     "far limits": (1, _far_limits),
+    "negative constants": (1, _negative_constants),
 }
 
 

@@ -18,7 +18,7 @@ from tests.one_tick import Readings
 from tests.strategies import Counts
 
 LANES, ROUNDS, KEPT = 20_000, 14, 200
-LOOSEST = 1.5
+LOOSEST = 1.35
 
 
 def _butterworth(cutoff: float) -> Callable[[GraphBuilder, str], str]:
@@ -62,13 +62,14 @@ def _near_ends(random: np.random.Generator, low: int, high: int) -> Counts:
 def _beside(random: np.random.Generator, best: Counts, low: int, high: int, share: float) -> Counts:
     """Values near the best ones so far, within ``share`` of the range."""
     reach = max(2, int((high - low) * share))
-    return np.clip(np.resize(best, LANES) + random.integers(-reach, reach, LANES, endpoint=True), low, high)
+    near: Counts = np.clip(np.resize(best, LANES) + random.integers(-reach, reach, LANES, endpoint=True), low, high)
+    return near
 
 
 @pytest.mark.parametrize("target", ["cortex-m4", "cortex-m0plus", "atmega328p"])
 @pytest.mark.parametrize("case", sorted(BLOCKS))
 def test_one_tick_bound_is_nearly_reached(case: str, target: str) -> None:
-    """A search over memory and inputs for the worst tick comes to at least two thirds of the bound, never beyond.
+    """A search over memory and inputs for the worst tick comes to at least three quarters of the bound, never beyond.
 
     A section's limit caps what its error can be where the corners of memory would exceed it, so the search goes on from the best
     ticks of a first draw.

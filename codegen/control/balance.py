@@ -159,13 +159,10 @@ def _arming(
     armed_last: Signal,
 ) -> Signal:
     """Arms when told to and upright; trips on tilt, wheel speed, a frozen or stale sensor; stays tripped until disarmed."""
-    slope = math.tan(design.arm_tilt_rad)
-    forward = graph.compare(
-        "leans_forward", [(1.0, tangential), (-slope, radial)], ">", 0.0, note="leans forward beyond the arming tilt"
-    )
-    backward = graph.compare(
-        "leans_backward", [(-1.0, tangential), (-slope, radial)], ">", 0.0, note="leans backward beyond the arming tilt"
-    )
+    # The estimate follows g sin(tilt)/g while the body is held, and its filter keeps the accelerometer's noise out of the decision.
+    steepest = math.sin(design.arm_tilt_rad)
+    forward = graph.compare("leans_forward", [(1.0, tilt)], ">", steepest, note="leans forward beyond the arming tilt")
+    backward = graph.compare("leans_backward", [(-1.0, tilt)], ">", steepest, note="leans backward beyond the arming tilt")
     standing = graph.compare("stands_up", [(1.0, radial)], ">=", UPRIGHT_LEAST_G, note="gravity points down the body")
     upright = graph.all_of("upright", standing, f"not {forward}", f"not {backward}", note="within the arming tilt")
     stop, fast = design.stop_tilt_rad, design.overspeed_rad_s

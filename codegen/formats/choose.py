@@ -6,6 +6,7 @@ intervals, or refuses naming the signal and the smallest change that helps.
 
 from __future__ import annotations
 
+import copy
 from dataclasses import replace
 from fractions import Fraction
 
@@ -45,20 +46,30 @@ def choose_formats(ranges: Ranges, target: Target, error_budget_counts: float = 
     """
     widened = Widened()
     decisions: list[str] = []
+    fixed = _fit(ranges, target, widened)
     for _ in range(ATTEMPTS):
-        fixed = _fit(ranges, target, widened)
         excess = _worst_output(fixed, error_budget_counts)
         if excess is None:
-            return FixedGraph(fixed.graph, fixed.formats, fixed.details, target.name, tuple(decisions))
+            return replace(fixed, decisions=tuple(decisions))
         output, bound, contributors = excess
-        step = _widen(fixed, contributors, widened)
-        if step is None:
+        for label in contributors:
+            candidate = copy.deepcopy(widened)
+            step = _widen(fixed, label, candidate)
+            if step is None:
+                continue
+            try:
+                fixed, widened = _fit(ranges, target, candidate), candidate
+            except FormatError:
+                # This signal cannot be had any longer (a weight would vanish beside it, say): try the next largest.
+                continue
+            decisions.append(f"{step} (error of {output} was {bound:.3g} counts, budget {error_budget_counts:g})")
+            break
+        else:
             raise FormatError(
                 f"error of one tick is {bound:.3g} counts, the budget {error_budget_counts:g}; largest contributor: {contributors[0]}",
                 output,
                 "raise the error budget, use a finer output, or tighten the range of the contributor",
             )
-        decisions.append(f"{step} (error of {output} was {bound:.3g} counts, budget {error_budget_counts:g})")
     raise FormatError("the choice of formats does not end", ranges.graph.name, "raise the error budget")
 
 
@@ -74,40 +85,39 @@ def _worst_output(fixed: FixedGraph, budget: float) -> tuple[str, float, list[st
     return None
 
 
-def _widen(fixed: FixedGraph, contributors: list[str], widened: Widened) -> str | None:
-    """Widen at the largest contributor that can still be widened; say what was done, None if nothing can be."""
+def _widen(fixed: FixedGraph, label: str, widened: Widened) -> str | None:
+    """Widen at one contributor; say what was done, None if nothing can be."""
     graph = fixed.graph
-    for label in contributors:
-        source, _, name = label.rpartition(" ")
-        node = graph.nodes.get(name)
-        if node is None:
-            continue
-        if source == "shortening of":
-            uses = {
-                (consumer.name, name)
-                for consumer in graph.nodes.values()
-                for copy in consumer.operands()
-                if isinstance(graph.nodes[copy], Shorten) and name in graph.nodes[copy].operands()
-            } - widened.uses
-            if uses:
-                widened.uses |= uses
-                widened.sums |= {consumer for consumer, _ in uses}
-                return f"{name} multiplies in its full word"
-        elif source in ("rounding of", "limits of", "bias of", "knots of", "constant"):
-            # What fits 16 bits was given 16, even where a core keeps it in a wider local variable.
-            narrow = _needed_bits(Interval(fixed.formats[name].low, fixed.formats[name].high)) <= 16
-            if name not in widened.groups and narrow and node.resolution is None:
-                widened.groups.add(name)
-                return f"{name} gets a longer word"
-        elif source == "coefficients on":
-            sums = {
-                consumer.name
-                for consumer in graph.nodes.values()
-                if isinstance(consumer, WeightedSum) and any(term.name == name for term in consumer.terms)
-            } - widened.sums
-            if sums:
-                widened.sums |= sums
-                return f"sums over {name} get longer weights and a 64-bit accumulator"
+    source, _, name = label.rpartition(" ")
+    node = graph.nodes.get(name)
+    if node is None:
+        return None
+    if source == "shortening of":
+        uses = {
+            (consumer.name, name)
+            for consumer in graph.nodes.values()
+            for operand in consumer.operands()
+            if isinstance(graph.nodes[operand], Shorten) and name in graph.nodes[operand].operands()
+        } - widened.uses
+        if uses:
+            widened.uses |= uses
+            widened.sums |= {consumer for consumer, _ in uses}
+            return f"{name} multiplies in its full word"
+    elif source in ("rounding of", "limits of", "bias of", "knots of", "constant"):
+        # What fits 16 bits was given 16, even where a core keeps it in a wider local variable.
+        narrow = _needed_bits(Interval(fixed.formats[name].low, fixed.formats[name].high)) <= 16
+        if name not in widened.groups and narrow and node.resolution is None:
+            widened.groups.add(name)
+            return f"{name} gets a longer word"
+    elif source == "coefficients on":
+        sums = {
+            consumer.name
+            for consumer in graph.nodes.values()
+            if isinstance(consumer, WeightedSum) and any(term.name == name for term in consumer.terms)
+        } - widened.sums
+        if sums:
+            widened.sums |= sums
+            return f"sums over {name} get longer weights and a 64-bit accumulator"
     return None
 
 

@@ -251,18 +251,16 @@ class Dag:
 
     def _limit(self, test: Node, one: Node, other: Node) -> Node | None:
         """``test ? one : other`` as a one-sided clamp, where it is one; ``one`` is the constant."""
-        if one.value is None:
+        if one.value is None or test.kind != "nonnegative":
             return None
-        limit = one.value
-        for inner in (other, other.args[0] if other.kind in ("least", "most") else None):
-            if inner is None:
-                continue
-            if test in (self.nonnegative(self.linear(((-1, inner),), limit - 1)), self.nonnegative(self.linear(((-1, inner),), limit))):
-                # x < limit ? limit : x, or x < limit ? limit : min(x, h) with limit <= h
-                if inner is other or (other.kind == "least" and limit <= limit_of(other)):
+        limit, beyond = one.value, test.args[0]
+        for inner in (other, *(self.linear(((sign, beyond),), limit + step) for sign, step in ((-1, 0), (-1, -1), (1, 0), (1, 1)))):
+            # x < limit ? limit : x, or x < limit ? limit : min(x, high) with limit <= high; the same with <= and from above.
+            if any(test is self.nonnegative(self.linear(((-1, inner),), limit - strict)) for strict in (0, 1)):
+                if other is inner or any(high >= limit and other is self.least(inner, high) for high in _limits_of(other, "least")):
                     return self.most(other, limit)
-            if test in (self.nonnegative(self.shifted(inner, -limit - 1)), self.nonnegative(self.shifted(inner, -limit))):
-                if inner is other or (other.kind == "most" and limit >= limit_of(other)):
+            if any(test is self.nonnegative(self.shifted(inner, -limit - strict)) for strict in (0, 1)):
+                if other is inner or any(low <= limit and other is self.most(inner, low) for low in _limits_of(other, "most")):
                     return self.least(other, limit)
         return None
 
@@ -414,6 +412,12 @@ def residue_bits(node: Node) -> int:
 def limit_of(node: Node) -> int:
     """The limit of a one-sided clamp."""
     return _number(node, "least", "most")
+
+
+def _limits_of(node: Node, kind: str) -> list[int]:
+    """Limits of the given kind at the outside of a clamp."""
+    inner = node.args[:1] if node.kind in ("least", "most") else ()
+    return [limit_of(one) for one in (node, *inner) if one.kind == kind]
 
 
 def _number(node: Node, *kinds: str) -> int:

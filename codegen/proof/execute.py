@@ -11,7 +11,7 @@ What C defines is modelled and is no obligation: unsigned arithmetic and casts t
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from pycparser import c_ast
 
@@ -319,8 +319,8 @@ class Executor:
                 continue
             kind, writable, other = merged.locals[name]
             merged.locals[name] = (kind, writable, both(if_true.locals[name][2], other))
-        for key, other in if_false.members.items():
-            merged.members[key] = both(if_true.members[key], other)
+        for key in {**if_true.members, **if_false.members}:
+            merged.members[key] = both(if_true.members.get(key), if_false.members.get(key))
         return merged
 
     def _declare(self, node: c_ast.Decl, memory: Memory, path: tuple[Node, ...], frame: Frame) -> None:
@@ -467,11 +467,11 @@ class Executor:
         kind = self._model.constant_macro(node.name.name)
         if kind is not None:
             arguments = node.args.exprs if node.args else []
-            if len(arguments) != 1 or not isinstance(arguments[0], c_ast.Constant) or not arguments[0].value[-1:].isalnum():
-                raise Refusal(place, f"{node.name.name} takes one constant")
+            if len(arguments) != 1 or not isinstance(arguments[0], c_ast.Constant) or not arguments[0].value.isdigit():
+                raise Refusal(place, f"{node.name.name} takes one plain decimal constant")
             number, _ = self._model.constant(arguments[0].value, place)
-            if not arguments[0].value.isdigit() or number > kind.high:
-                raise Refusal(place, f"{node.name.name} takes one plain decimal constant of its width")
+            if number > kind.high:
+                raise Refusal(place, f"{number} does not fit {node.name.name}")
             return Value(kind, self._dag.const(number))
         value = self._inline(node, memory, path, frame)
         if value is None:
@@ -622,6 +622,3 @@ def box_obligations(
         else:
             result.append(Obligation(what, place, name, node, low, high, ()))
     return result
-
-
-__all__ = ["Executor", "Memory", "Obligation", "Value", "box_obligations", "replace"]

@@ -15,7 +15,8 @@ from pycparser.c_parser import CParser
 from codegen.proof.refusal import Refusal
 from codegen.proof.text import KEYWORDS, STANDARD_NAME, prepare
 
-PRELUDE = '# 1 "<types>"\n' + " ".join(f"typedef int {sign}int{bits}_t;" for sign in ("", "u") for bits in (8, 16, 32, 64)) + "\n"
+PRELUDE_NAMES = ("bool", *(f"{sign}int{bits}_t" for sign in ("", "u") for bits in (8, 16, 32, 64)))
+PRELUDE = '# 1 "<types>"\n' + " ".join(f"typedef int {name};" for name in PRELUDE_NAMES) + "\n"
 
 ALLOWED = frozenset(
     "FileAST Typedef TypeDecl IdentifierType Struct Decl FuncDecl ParamList PtrDecl FuncDef Compound Return If TernaryOp BinaryOp "
@@ -117,7 +118,7 @@ def read_program(source: str, source_name: str, header: str, header_name: str) -
     except Exception as error:  # pycparser raises its own and plain exceptions; each means "not read"
         raise Refusal(source_name, f"the text cannot be parsed: {error}") from error
     program = Program()
-    for node in tree.ext[8:]:
+    for node in tree.ext[len(PRELUDE_NAMES) :]:
         _check(node)
         _declare(program, node)
     return program

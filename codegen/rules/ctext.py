@@ -96,7 +96,9 @@ def _linear(spelling: Spelling, weights: tuple[int, ...], names: list[str], bias
         size = abs(weight)
         term = operand if size == 1 else f"{operand} * {literal(size, bits)}"
         if not parts:
-            sign, term = "", term if weight > 0 else f"-{term}" if size == 1 else f"{operand} * ({literal(weight, bits)})"
+            # A constant operand may begin with a minus sign itself.
+            negated = f"-({term})" if term.startswith("-") else f"-{term}"
+            sign, term = "", term if weight > 0 else negated if size == 1 else f"{operand} * ({literal(weight, bits)})"
         parts.append(f"{sign} {term}".lstrip())
     if bias:
         parts.append(f"{'-' if bias < 0 else '+'} {literal(abs(bias), bits)}")

@@ -151,6 +151,11 @@ def _magnitude(fixed: FixedGraph, name: str) -> Fraction:
     return max(abs(proven.low), abs(proven.high)) * proven.lsb
 
 
+def _reach(errors: Errors, name: str) -> Fraction:
+    """Largest magnitude of the float64 value: that of the fixed one and of its error."""
+    return _magnitude(errors.fixed, name) + max(map(abs, errors.bound(errors.forms[name])))
+
+
 def _float_site(errors: Errors, name: str, magnitude: Fraction, operations: int) -> Form:
     allowance = (operations + 2) * FLOAT_UNIT * magnitude
     return errors.site(f"float64 of {name}", FLOAT_LABEL, -allowance, allowance)
@@ -187,7 +192,7 @@ def _weighted_sum(node: WeightedSum, errors: Errors) -> Form:
         realised = weight * lsb / (2**detail.shift * fixed.formats[term.name].lsb)
         parts.append((Fraction(term.weight), errors.forms[term.name]))
         parts.append((realised - Fraction(term.weight), errors.value(term.name)))
-        magnitude += abs(Fraction(term.weight)) * _magnitude(fixed, term.name)
+        magnitude += abs(Fraction(term.weight)) * _reach(errors, term.name)
     bias_error = detail.bias * lsb / 2**detail.shift - Fraction(node.bias)
     parts.append((Fraction(1), errors.site(f"bias of {node.name}", f"bias of {node.name}", bias_error, bias_error)))
     parts.append(
@@ -225,7 +230,7 @@ def _product(node: Product, errors: Errors) -> Form:
         f"scale of {node.name}", f"scale of {node.name}", -abs(realised) * magnitude, abs(realised) * magnitude
     )
     rounding = errors.site(f"rounding of {node.name}", f"rounding of {node.name}", *half_up_error(detail.shift, lsb))
-    evaluation = _float_site(errors, node.name, scale * magnitude, 2)
+    evaluation = _float_site(errors, node.name, scale * _reach(errors, node.left) * _reach(errors, node.right), 2)
     one = Fraction(1)
     form = add((scale, by_right), (scale, by_left), (scale, second), (one, scale_error), (one, rounding), (one, evaluation))
     return _limits(errors, node, form, detail.low, detail.high, lsb)
@@ -285,7 +290,7 @@ def _compare(node: Compare, errors: Errors) -> Form:
         parts.append((Fraction(term.weight), errors.forms[term.name]))
         if not exact:
             parts.append((realised - Fraction(term.weight), errors.value(term.name)))
-        magnitude += abs(Fraction(term.weight)) * _magnitude(fixed, term.name)
+        magnitude += abs(Fraction(term.weight)) * _reach(errors, term.name)
     if not exact:
         parts.append((Fraction(1), errors.site(f"threshold of {node.name}", f"threshold of {node.name}", -unit, unit)))
     low, high = errors.bound(add(*parts))
@@ -324,7 +329,8 @@ def _table(node: Table, errors: Errors) -> Form:
     knots = [knot * lsb - Fraction(value) for knot, value in zip(detail.knots, node.values, strict=True)]
     knot_error = errors.site(f"knots of {node.name}", f"knots of {node.name}", min(knots), max(knots))
     rounding = errors.site(f"rounding of {node.name}", f"rounding of {node.name}", *half_up_error(detail.position_bits, lsb))
-    magnitude = max(abs(Fraction(value)) for value in node.values) * 4 + max(map(abs, rises)) * _magnitude(fixed, node.operand) / step
+    travel = (_reach(errors, node.operand) + abs(Fraction(node.start))) / step
+    magnitude = max(abs(Fraction(value)) for value in node.values) * 4 + max(map(abs, rises)) * travel
     return add((one, along), (one, knot_error), (one, rounding), (one, _float_site(errors, node.name, magnitude, 4)))
 
 
@@ -375,7 +381,7 @@ def trace_errors(fixed: FixedGraph) -> Errors:
     for part in (graph.before, graph.slow, graph.after):
         for node in part:
             if isinstance(node, SumOver):
-                evaluation = _float_site(errors, node.name, _magnitude(fixed, node.name), 1)
+                evaluation = _float_site(errors, node.name, graph.slow_every * _reach(errors, node.operand), 1)
                 errors.forms[node.name] = add((Fraction(1), errors.forms[node.operand]), (Fraction(1), evaluation))
             else:
                 errors.forms[node.name] = RULES[type(node)](node, errors)

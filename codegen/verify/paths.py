@@ -184,8 +184,7 @@ def _moves(subject: Subject, memory: Counts, base: Counts, moved: Counts) -> dic
     reals, seen = [], []
     for inputs in (base, moved):
         reals.append(_read_both(fixed, memory, inputs))
-        after = np.ascontiguousarray(memory)
-        after = after.copy()
+        after = np.array(memory, order="C")
         outputs = host.run(after, inputs[None]).outputs[0]
         seen.append(_columns(subject, outputs, after, list(watched)))
     result = {}
@@ -220,8 +219,6 @@ def _gain_failure(subject: Subject, memory: Counts, base: Counts, moved: Counts)
 
 def _judge_gain(subject: Subject, runs: tuple[Run, ...]) -> Failure | None:
     host = subject.host()
-    if runs[0].memory != runs[1].memory:
-        return None
     memory = host.start(1)
     for name, value in (runs[0].memory or {}).items():
         memory[host.memory.index(name), 0] = value

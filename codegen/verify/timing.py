@@ -86,7 +86,6 @@ def _wrap_failure(subject: Subject, rng: Generator) -> tuple[Failure | None, int
     memory = np.repeat(host.start(1), lanes, axis=1)
     memory[at] = values
     inputs = subject.draw("held", rng, 1, lanes)
-    begin = memory.copy()
     host.run(memory, inputs)
     wanted = np.where(values >= n - 1, 0, values + 1)
     broken = memory[at] != wanted
@@ -97,7 +96,6 @@ def _wrap_failure(subject: Subject, rng: Generator) -> tuple[Failure | None, int
     runs, watched = (Run(inputs[:, :, lane].copy(), named),), (Watched(f"state.{port.name}"),)
     got = watch(host, runs, watched)
     claim = f"the slow section's count goes on by one and starts anew at {n}, also from a count beyond its end"
-    assert subject.named_memory(begin[:, lane])[port.name] == named[port.name]
     return Failure(claim, runs, watched, int(wanted[lane]), int(wanted[lane]), tuple(int(v) for v in got)), lanes
 
 

@@ -1,0 +1,305 @@
+"""Whether a mutant can differ from the original at all, for any reading and any memory inside the proven ranges.
+
+Takes the original's text with its fixed graph and a mutant, gives a reason or nothing.  One tick of either text becomes a set of shared
+nodes, under a 16-bit and under a 32-bit ``int``; where all outputs and all memory come out equal, the two never differ, tick after
+tick, because both start in the same memory and stay in the proven ranges.  An operation of the mutant that could overflow is equal to
+nothing.
+"""
+
+from __future__ import annotations
+
+from codegen.defects.planting import Mutant
+from codegen.defects.reading import (
+    Binary,
+    Call,
+    Cast,
+    Expr,
+    Index,
+    Literal,
+    Name,
+    Paren,
+    Program,
+    Statement,
+    Ternary,
+    Unary,
+    constant,
+)
+from codegen.defects.symbols import Nodes
+from codegen.errors import CheckFailed
+from codegen.host.shape import Shape, shape_of
+from codegen.rules.fixed import FixedGraph
+
+WIDTHS = {"int8_t": 8, "int16_t": 16, "int32_t": 32, "int64_t": 64, "uint8_t": 8, "uint16_t": 16, "uint32_t": 32, "uint64_t": 64}
+RANKS = ("int16_t", "uint16_t", "int32_t", "uint32_t", "int64_t", "uint64_t")
+COMPARISONS = ("<", ">", "<=", ">=", "==", "!=")
+HELPERS = ("round_shift_", "clamp_")
+
+
+def type_ends(ctype: str) -> tuple[int, int]:
+    """Least and greatest value of a C type."""
+    if ctype == "bool":
+        return 0, 1
+    bits = WIDTHS[ctype]
+    return (0, (1 << bits) - 1) if ctype.startswith("u") else (-(1 << (bits - 1)), (1 << (bits - 1)) - 1)
+
+
+class _Tick:
+    """One tick of a text, executed on nodes."""
+
+    def __init__(self, nodes: Nodes, program: Program, shape: Shape, fixed: FixedGraph, int_bits: int, *, trusted: bool) -> None:
+        self.nodes, self.program, self.fixed, self.trusted = nodes, program, fixed, trusted
+        self.int_type = f"int{int_bits}_t"
+        self.values: dict[str, int] = {}
+        for number, port in enumerate((*shape.inputs, *shape.memory, *shape.gains)):
+            struct = "inputs->" if number < len(shape.inputs) else "state->" if port not in shape.gains else "state->gains."
+            self.values[f"{struct}{port.name}"] = nodes.variable(number, port.low, port.high)
+        self.condition: int | None = None
+
+    def run(self) -> dict[str, int]:
+        """Node of every output and every member after the tick."""
+        slow: list[Statement] = []
+        kept: dict[str, int] = {}
+        last = 0
+        for statement in self.program.step:
+            if statement.depth > 1:
+                raise CheckFailed("braces inside braces", f"line {statement.line}")
+            if statement.depth and not last:
+                kept = dict(self.values)
+            if last and not statement.depth:
+                self._join(kept)
+            last = statement.depth
+            if statement.kind == "if":
+                self.condition = self.truth(self.expression(statement.expr)[1])
+                slow = []
+            elif self._other_branch(statement, slow):
+                self._turn(kept)
+                slow = []
+                self._do(statement)
+            else:
+                self._do(statement)
+            slow.append(statement)
+        if last:
+            self._join(kept)
+        written = [s.target for s in self.program.step if s.kind == "store"]
+        names = {*written, *(name for name in self.values if name.startswith("state->"))}
+        return {name: self.values[name] for name in names if name in self.values}
+
+    def _other_branch(self, statement: Statement, before: list[Statement]) -> bool:
+        """Whether this is the first statement behind ``} else {``."""
+        if not before or not statement.depth or before[-1].depth != statement.depth:
+            return False
+        return "}" in self.program.plain[before[-1].end : statement.start]
+
+    def _turn(self, kept: dict[str, int]) -> None:
+        """The other branch starts from the memory before the condition."""
+        assert self.condition is not None
+        done, start = dict(self.values), dict(kept)
+        self.values = start
+        # ``slow_count++`` is no assignment in the reader's eyes; it is the other branch's own.
+        counter = self.values.get("state->slow_count")
+        if counter is not None:
+            self.values["state->slow_count"] = self.nodes.add((1, counter), (1, self.nodes.number(1)))
+        self.done = done
+
+    def _join(self, kept: dict[str, int]) -> None:
+        """Memory after a condition."""
+        assert self.condition is not None
+        done, other = getattr(self, "done", self.values), self.values
+        if done is other:
+            other = kept
+        merged = dict(kept)
+        for name in {*done, *other}:
+            if name in kept:
+                merged[name] = self.nodes.choose(self.condition, done.get(name, kept[name]), other.get(name, kept[name]))
+        self.values = merged
+        self.condition = None
+
+    def _do(self, statement: Statement) -> None:
+        ctype, value = self.expression(statement.expr)
+        target = statement.ctype or self.program.type_of(statement.target)
+        value = self.truth(value) if target == "bool" else self.converted(value, target)
+        node = self.fixed.graph.nodes.get(statement.target) if statement.kind == "declare" else None
+        if self.trusted and node is not None and not node.is_bool:
+            proven = self.fixed.formats[node.name]
+            self.nodes.narrow(value, proven.low, proven.high)
+        self.values[statement.target] = value
+
+    def converted(self, value: int, ctype: str) -> int:
+        return self.nodes.convert(value, *type_ends(ctype))
+
+    def truth(self, value: int) -> int:
+        if self.nodes.fits(value, 0, 1):
+            return value
+        return self.nodes.invert(self.zero(value))
+
+    def zero(self, value: int) -> int:
+        if self.nodes.low[value] > 0 or self.nodes.high[value] < 0:
+            return self.nodes.number(0)
+        opposite = self.nodes.add((-1, value))
+        return self.nodes.other("zero", (), (min(value, opposite),), 0, 1)
+
+    def promoted(self, ctype: str) -> str:
+        if ctype in ("bool", "int8_t", "uint8_t", "int", "int16_t") or (ctype == "uint16_t" and self.int_type == "int32_t"):
+            return self.int_type
+        return ctype
+
+    def result(self, ctype: str, value: int) -> int:
+        """An arithmetic result in its type: unsigned wraps, signed must fit (the original's is taken to)."""
+        ends = type_ends(ctype)
+        if ctype.startswith("u"):
+            return self.nodes.convert(value, *ends)
+        if self.nodes.fits(value, *ends):
+            return value
+        if self.trusted:
+            self.nodes.narrow(value, *ends)
+            return value
+        return self.nodes.unknown(*ends)
+
+    def expression(self, expr: Expr) -> tuple[str, int]:
+        """(promoted type, node)."""
+        nodes = self.nodes
+        match expr:
+            case Paren(inner=inner):
+                return self.expression(inner)
+            case Literal(value=value, bits=bits, unsigned=unsigned):
+                size = bits or (int(self.int_type[3:5]) if value < 1 << 15 or self.int_type == "int32_t" else 32)
+                return self.promoted(f"{'u' if unsigned else ''}int{max(size, 16)}_t"), nodes.number(value)
+            case Name(text="true" | "false" as text):
+                return self.int_type, nodes.number(int(text == "true"))
+            case Name(text=name):
+                if name not in self.values:
+                    raise CheckFailed(f"{name} is read before it is written", f"line {self.program.plain.count(chr(10), 0, expr.start) + 1}")
+                return self.promoted(self.program.type_of(name)), self.values[name]
+            case Cast(ctype=ctype, operand=operand):
+                wide = self.int_type if ctype == "int" else ctype
+                value = self.expression(operand)[1]
+                return self.promoted(wide), self.truth(value) if wide == "bool" else self.converted(value, wide)
+            case Call(name=name, arguments=arguments):
+                return self.call(name, arguments)
+            case Unary(sign="!", operand=operand):
+                return self.int_type, nodes.invert(self.truth(self.expression(operand)[1]))
+            case Unary(sign="-", operand=operand):
+                ctype, value = self.expression(operand)
+                return ctype, self.result(ctype, nodes.add((-1, value)))
+            case Ternary(condition=condition, if_true=if_true, if_false=if_false):
+                (left, first), (right, second) = self.expression(if_true), self.expression(if_false)
+                ctype = self.common(left, right)
+                chosen = nodes.choose(self.truth(self.expression(condition)[1]), self.converted(first, ctype), self.converted(second, ctype))
+                return ctype, chosen
+            case Binary(sign=sign, left=left_part, right=right_part):
+                return self.binary(sign, left_part, right_part)
+            case Index():
+                return "int32_t", nodes.unknown(*type_ends("int32_t"))
+        raise TypeError(f"no rule for {type(expr).__name__}")
+
+    def common(self, left: str, right: str) -> str:
+        return RANKS[max(RANKS.index(left), RANKS.index(right))]
+
+    def binary(self, sign: str, left: Expr, right: Expr) -> tuple[str, int]:
+        nodes = self.nodes
+        (first, a), (second, b) = self.expression(left), self.expression(right)
+        if sign in ("&&", "||"):
+            pair = sorted((self.truth(a), self.truth(b)))
+            fixed = [nodes.low[part] for part in pair if nodes.low[part] == nodes.high[part]]
+            if int(sign == "||") in fixed:
+                return self.int_type, nodes.number(int(sign == "||"))
+            free = [part for part in pair if nodes.low[part] != nodes.high[part]]
+            if len(free) < 2:
+                return self.int_type, free[0] if free else nodes.number(int(sign == "&&"))
+            return self.int_type, nodes.other("and" if sign == "&&" else "or", (), (pair[0], pair[1]), 0, 1)
+        if sign in ("<<", ">>"):
+            count = constant(right)
+            if count is None or not 0 <= count < WIDTHS[first]:
+                return first, nodes.unknown(*type_ends(first))
+            return first, nodes.shift_down(a, count) if sign == ">>" else self.result(first, nodes.add((1 << count, a)))
+        ctype = self.common(first, second)
+        a, b = self.converted(a, ctype), self.converted(b, ctype)
+        if sign in COMPARISONS:
+            return self.int_type, self.compare(sign, a, b)
+        if sign == "/":
+            divisor = constant(right)
+            return ctype, nodes.divide(a, divisor) if divisor is not None and divisor > 0 else nodes.unknown(*type_ends(ctype))
+        if sign in ("+", "-"):
+            return ctype, self.result(ctype, nodes.add((1, a), (1 if sign == "+" else -1, b)))
+        if sign == "*":
+            return ctype, self.result(ctype, nodes.multiply(a, b))
+        return ctype, nodes.unknown(*type_ends(ctype))
+
+    def compare(self, sign: str, a: int, b: int) -> int:
+        nodes = self.nodes
+        apart = nodes.add((1, a), (-1, b))
+        if sign in ("==", "!="):
+            return self.zero(apart) if sign == "==" else nodes.invert(self.zero(apart))
+        if sign in ("<", "<="):
+            apart = nodes.add((-1, apart))
+        return nodes.positive(apart if sign in ("<", ">") else nodes.add((1, apart), (1, nodes.number(1))))
+
+    def call(self, name: str, arguments: tuple[Expr, ...]) -> tuple[str, int]:
+        nodes = self.nodes
+        returned = self.program.returns.get(name, "int32_t")
+        parameters = list(self.program.parameters.get(name, {}).values())
+        if name.startswith("clamp_"):
+            low, high = constant(arguments[1]), constant(arguments[2])
+            value = self.converted(self.expression(arguments[0])[1], returned)
+            return returned, nodes.clamp(value, low, high) if low is not None and high is not None else nodes.unknown(*type_ends(returned))
+        if name.startswith("round_shift_"):
+            count = constant(arguments[1])
+            value = self.converted(self.expression(arguments[0])[1], returned)
+            if count is None or not 1 <= count <= WIDTHS[returned] - 2:
+                return returned, nodes.unknown(*type_ends(returned))
+            return returned, nodes.shift_down(self.result(returned, nodes.add((1, value), (1, nodes.number(1 << count >> 1)))), count)
+        parts, numbers = [], []
+        for argument, ctype in zip(arguments, parameters or ["int32_t"] * len(arguments), strict=False):
+            if isinstance(argument, Name) and argument.text not in self.values:
+                numbers.append(sum(ord(letter) << (8 * place) for place, letter in enumerate(argument.text)))
+                continue
+            parts.append(self.converted(self.expression(argument)[1], self.int_type if ctype == "int" else ctype))
+        return returned, nodes.other(name, tuple(numbers), tuple(parts), *type_ends(returned))
+
+
+class Equivalence:
+    """Shows mutants equal to the original where it can.
+
+    Args:
+        original: The unchanged controller.
+        fixed: Its integers, whose proven ranges are used.
+    """
+
+    def __init__(self, original: Mutant, fixed: FixedGraph) -> None:
+        self.original, self.fixed = original, fixed
+        self.program = Program(original.source, original.header)
+        self.shape = shape_of(self.program.name, fixed)
+        self.models: dict[int, tuple[Nodes, dict[str, int]]] = {}
+        for int_bits in (16, 32):
+            nodes = Nodes()
+            self.models[int_bits] = nodes, _Tick(nodes, self.program, self.shape, fixed, int_bits, trusted=True).run()
+
+    def reason(self, mutant: Mutant) -> str:
+        """Why the mutant is the same controller, or "" where that is not shown."""
+        program = Program(mutant.source, mutant.header)
+        if program.members.keys() != self.program.members.keys() or not self._same_outside_step(program):
+            return ""
+        for port in (*self.shape.memory, *self.shape.gains):
+            ctype = program.type_of(f"state->{port.name}") or program.type_of(f"state->gains.{port.name}")
+            if not ctype:
+                return ""
+            low, high = type_ends(ctype)
+            if not low <= port.low <= port.high <= high:
+                return ""
+        for int_bits, (nodes, right) in self.models.items():
+            try:
+                got = _Tick(nodes, program, self.shape, self.fixed, int_bits, trusted=False).run()
+            except CheckFailed:
+                return ""
+            if got.keys() != right.keys() or not all(nodes.equal(right[name], got[name]) for name in right):
+                return ""
+        return "equal in every output and in all memory for every value inside the proven ranges"
+
+    def _same_outside_step(self, program: Program) -> bool:
+        """Helpers, initialisation and the setting of gains are word for word the same."""
+
+        def outside(text: Program) -> list[tuple[str, str, str]]:
+            step = f"{text.name}_step"
+            return [(s.function, s.target, text.text(s.expr)) for s in text.statements if s.function != step]
+
+        return outside(program) == outside(self.program)

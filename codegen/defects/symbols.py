@@ -1,0 +1,276 @@
+"""Values of one tick as shared nodes: sums in normal form, with intervals and known factors of two.
+
+Gives ``Nodes``, a table in which equal values get equal numbers.  Simplifies only what holds for every value inside the intervals: a
+clamp that cannot act, a conversion that cannot change anything, a shift of a multiple.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Values = NDArray[np.int64]
+MOST_VALUES = 1 << 21
+FAR = 1 << 62
+
+
+@dataclass(frozen=True)
+class Node:
+    """What a value is: an operation, numbers, and the nodes it works on."""
+
+    operation: str
+    numbers: tuple[int, ...]
+    parts: tuple[int, ...]
+
+
+class Nodes:
+    """The table.
+
+    Attributes:
+        nodes: Node of every number.
+        low, high: Least and greatest value.
+    """
+
+    def __init__(self) -> None:
+        self.nodes: list[Node] = []
+        self.low: list[int] = []
+        self.high: list[int] = []
+        self._known: dict[Node, int] = {}
+        self._unknown = 0
+
+    def _put(self, operation: str, numbers: tuple[int, ...], parts: tuple[int, ...], low: int, high: int) -> int:
+        node = Node(operation, numbers, parts)
+        if node not in self._known:
+            self._known[node] = len(self.nodes)
+            self.nodes.append(node)
+            self.low.append(low)
+            self.high.append(high)
+        return self._known[node]
+
+    def variable(self, name_number: int, low: int, high: int) -> int:
+        """A reading or a member at the start of the tick."""
+        return self._put("variable", (name_number,), (), low, high)
+
+    def unknown(self, low: int, high: int) -> int:
+        """A value of which nothing more is known; equal to nothing else."""
+        self._unknown += 1
+        return self._put("unknown", (self._unknown,), (), low, high)
+
+    def narrow(self, node: int, low: int, high: int) -> None:
+        """Take over what is proven of a value from elsewhere."""
+        self.low[node], self.high[node] = max(self.low[node], low), min(self.high[node], high)
+
+    def fits(self, node: int, low: int, high: int) -> bool:
+        """Whether a value always lies inside [low, high]."""
+        return low <= self.low[node] and self.high[node] <= high
+
+    def number(self, value: int) -> int:
+        """A constant."""
+        return self._put("sum", (value,), (), value, value)
+
+    def as_sum(self, node: int) -> tuple[int, dict[int, int]]:
+        """(constant, weight per part) of a value."""
+        made = self.nodes[node]
+        if made.operation == "sum":
+            return made.numbers[0], dict(zip(made.parts, made.numbers[1:], strict=True))
+        return 0, {node: 1}
+
+    def add(self, *terms: tuple[int, int]) -> int:
+        """Sum of (weight, value)."""
+        constant, weights = 0, dict[int, int]()
+        for weight, node in terms:
+            base, inner = self.as_sum(node)
+            constant += weight * base
+            for part, count in inner.items():
+                weights[part] = weights.get(part, 0) + weight * count
+        weights = {part: weight for part, weight in sorted(weights.items()) if weight}
+        if constant == 0 and list(weights.values()) == [1]:
+            return next(iter(weights))
+        ends = [(w * self.low[p], w * self.high[p]) for p, w in weights.items()]
+        low, high = constant + sum(min(pair) for pair in ends), constant + sum(max(pair) for pair in ends)
+        return self._put("sum", (constant, *weights.values()), tuple(weights), low, high)
+
+    def multiply(self, left: int, right: int) -> int:
+        """Product."""
+        for one, other in ((left, right), (right, left)):
+            constant, weights = self.as_sum(one)
+            if not weights:
+                return self.add((constant, other))
+        corners = [a * b for a in (self.low[left], self.high[left]) for b in (self.low[right], self.high[right])]
+        return self._put("product", (), (min(left, right), max(left, right)), min(corners), max(corners))
+
+    def twos(self, node: int) -> int:
+        """Number of factors of two that every value surely has."""
+        constant, weights = self.as_sum(node)
+        if weights == {node: 1} and constant == 0:
+            made = self.nodes[node]
+            if made.operation == "choice":
+                return min(self.twos(part) for part in made.parts[1:])
+            return 0
+        counts = [(abs(w) & -abs(w)).bit_length() - 1 + self.twos(p) for p, w in weights.items()]
+        return min([*counts, (abs(constant) & -abs(constant)).bit_length() - 1 if constant else 99])
+
+    def shift_down(self, node: int, count: int) -> int:
+        """Floor of value / 2**count."""
+        constant, weights = self.as_sum(node)
+        one = 1 << count
+        if all(weight % one == 0 for weight in weights.values()):
+            return self.add((1, self.number(constant >> count)), *((weight // one, part) for part, weight in weights.items()))
+        return self._put("shift", (count,), (node,), self.low[node] >> count, self.high[node] >> count)
+
+    def divide(self, node: int, divisor: int) -> int:
+        """Value / divisor towards zero, divisor > 0."""
+        count = divisor.bit_length() - 1
+        if divisor == 1 << count and (self.low[node] >= 0 or self.twos(node) >= count):
+            return self.shift_down(node, count)
+        ends = [abs(end) // divisor * (1 if end >= 0 else -1) for end in (self.low[node], self.high[node])]
+        return self._put("quotient", (divisor,), (node,), *ends)
+
+    def clamp(self, node: int, low: int, high: int) -> int:
+        """Value held inside [low, high] as the helper does it, also where the limits are crossed."""
+        if low <= high and self.fits(node, low, high):
+            return node
+        made = self.nodes[node]
+        if made.operation == "choice" and low <= high:
+            return self.choose(made.parts[0], self.clamp(made.parts[1], low, high), self.clamp(made.parts[2], low, high))
+        if low > high:
+            return self._put("clamp", (low, high), (node,), min(low, high), max(low, high))
+        least = min(max(self.low[node], low), high)
+        return self._put("clamp", (max(low, self.low[node]), min(high, self.high[node])), (node,), least, min(max(self.high[node], low), high))
+
+    def convert(self, node: int, low: int, high: int) -> int:
+        """Conversion to a type that holds [low, high], modulo its size."""
+        if self.fits(node, low, high):
+            return node
+        made = self.nodes[node]
+        size = high - low + 1
+        if made.operation == "convert" and (made.numbers[1] - made.numbers[0] + 1) % size == 0:
+            return self.convert(made.parts[0], low, high)
+        if made.operation == "shift":
+            # The low bits of a shifted residue are those of the shifted value as long as none came from beyond the residue.
+            inner = self.nodes[made.parts[0]]
+            if inner.operation == "convert" and (inner.numbers[1] - inner.numbers[0] + 1) % (size << made.numbers[0]) == 0:
+                return self.convert(self.shift_down(inner.parts[0], made.numbers[0]), low, high)
+        return self._put("convert", (low, high), (node,), low, high)
+
+    def choose(self, condition: int, if_true: int, if_false: int) -> int:
+        """One of two values."""
+        if if_true == if_false:
+            return if_true
+        if self.low[condition] == self.high[condition]:
+            return if_true if self.low[condition] else if_false
+        made = self.nodes[condition]
+        if made.operation == "not":
+            return self.choose(made.parts[0], if_false, if_true)
+        low, high = min(self.low[if_true], self.low[if_false]), max(self.high[if_true], self.high[if_false])
+        return self._put("choice", (), (condition, if_true, if_false), low, high)
+
+    def positive(self, node: int) -> int:
+        """Whether a value is above zero."""
+        if self.low[node] > 0 or self.high[node] <= 0:
+            return self.number(int(self.low[node] > 0))
+        return self._put("positive", (), (node,), 0, 1)
+
+    def invert(self, node: int) -> int:
+        """Whether a truth value is false."""
+        made = self.nodes[node]
+        if self.low[node] == self.high[node]:
+            return self.number(1 - self.low[node])
+        return made.parts[0] if made.operation == "not" else self._put("not", (), (node,), 0, 1)
+
+    def other(self, operation: str, numbers: tuple[int, ...], parts: tuple[int, ...], low: int, high: int) -> int:
+        """An operation that is only compared, never simplified."""
+        return self._put(operation, numbers, parts, low, high)
+
+    # --- equality -----------------------------------------------------------------------------------------------------
+
+    def below(self, node: int) -> set[int]:
+        """A value and everything it is made of."""
+        seen: set[int] = set()
+        rest = [node]
+        while rest:
+            one = rest.pop()
+            if one not in seen:
+                seen.add(one)
+                rest += self.nodes[one].parts
+        return seen
+
+    def equal(self, left: int, right: int) -> bool:
+        """Whether two values are shown to be equal: the same node, or equal for all values of what they share, or part by part."""
+        if left == right:
+            return True
+        if self._equal_for_all(left, right):
+            return True
+        first, second = self.nodes[left], self.nodes[right]
+        same = first.operation == second.operation and first.numbers == second.numbers and len(first.parts) == len(second.parts)
+        return same and bool(first.parts) and all(map(self.equal, first.parts, second.parts))
+
+    def _frontier(self, node: int, shared: set[int]) -> set[int]:
+        if node in shared:
+            return set() if self.low[node] == self.high[node] else {node}
+        parts = self.nodes[node].parts
+        return set().union(*(self._frontier(part, shared) for part in parts)) if parts else {node}
+
+    def _equal_for_all(self, left: int, right: int) -> bool:
+        """Try every value of the parts that both are made of, if they are few."""
+        shared = self.below(left) & self.below(right)
+        parts = sorted(self._frontier(left, shared) | self._frontier(right, shared))
+        count = 1
+        for part in parts:
+            if part not in shared:
+                return False
+            count *= self.high[part] - self.low[part] + 1
+        if not parts or count > MOST_VALUES or any(max(abs(self.low[n]), abs(self.high[n])) >= FAR for n in self.below(left) | self.below(right)):
+            return False
+        grids = np.meshgrid(*(np.arange(self.low[p], self.high[p] + 1, dtype=np.int64) for p in parts), indexing="ij")
+        known = {part: grid.reshape(-1) for part, grid in zip(parts, grids, strict=True)}
+        first, second = self._value(left, dict(known)), self._value(right, dict(known))
+        return first is not None and second is not None and bool(np.array_equal(*np.broadcast_arrays(first, second)))
+
+    def _value(self, node: int, known: dict[int, Values]) -> Values | None:
+        if node not in known:
+            if self.low[node] == self.high[node]:
+                return np.asarray(self.low[node], dtype=np.int64)
+            parts = [self._value(part, known) for part in self.nodes[node].parts]
+            rule = RULES.get(self.nodes[node].operation)
+            if rule is None or any(part is None for part in parts):
+                return None
+            known[node] = np.asarray(rule(self.nodes[node].numbers, *parts), dtype=np.int64)
+        return known[node]
+
+
+def _sum(numbers: tuple[int, ...], *parts: Values) -> Any:
+    return sum((weight * part for weight, part in zip(numbers[1:], parts, strict=True)), np.int64(numbers[0]))
+
+
+def _converted(numbers: tuple[int, ...], value: Values) -> Any:
+    low, high = numbers
+    return (value - low) % (high - low + 1) + low
+
+
+def _quotient(numbers: tuple[int, ...], value: Values) -> Any:
+    return np.sign(value) * (np.abs(value) // numbers[0])
+
+
+def _held(numbers: tuple[int, ...], value: Values) -> Any:
+    return np.where(value < numbers[0], numbers[0], np.where(value > numbers[1], numbers[1], value))
+
+
+RULES: dict[str, Callable[..., Any]] = {
+    "sum": _sum,
+    "product": lambda _, left, right: left * right,
+    "shift": lambda numbers, value: value >> numbers[0],
+    "quotient": _quotient,
+    "clamp": _held,
+    "convert": _converted,
+    "choice": lambda _, condition, if_true, if_false: np.where(condition != 0, if_true, if_false),
+    "positive": lambda _, value: value > 0,
+    "not": lambda _, value: value == 0,
+    "zero": lambda _, value: value == 0,
+    "and": lambda _, left, right: (left != 0) & (right != 0),
+    "or": lambda _, left, right: (left != 0) | (right != 0),
+}

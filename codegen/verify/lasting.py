@@ -1,0 +1,352 @@
+"""Laws about long times: tiny constant inputs, low-passes that reach their input, and integrals that do not wind up.
+
+Takes a subject with integers, gives what was found.  A trace of the compiled C is judged all at once: every tick of it is one lane of
+the integer model, which starts from the memory that the C had and must end in the memory that the C has next.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from codegen.graph import Clamp, Constant, Delay, Graph, Input, Node, Parameter, Select, Shorten, WeightedSum
+from codegen.rules.fixed import FixedGraph, SumDetail
+from codegen.rules.vector import read_integer_arrays
+from codegen.verify.bits import member_value, unpack_memory
+from codegen.verify.law import Found, Generator, Law, emitted_only
+from codegen.verify.shrink import shrink
+from codegen.verify.subject import Subject
+from codegen.verify.trial import Failure, Run, Watched, watch
+
+Counts = NDArray[np.int64]
+TINY_TICKS = 100_000
+SETTLE_TICKS = 200_000
+WIND_TICKS = (3_000, 30_000)
+RELEASE_TICKS = 3_000
+
+
+# --- one step of the model from every memory of a trace -----------------------------------------------------------------------
+
+
+def step_breach(subject: Subject, before: Counts, inputs: Counts, after: Counts, outputs: Counts) -> tuple[int, str, int, int] | None:
+    """The first row whose step the model does not share: (row, what, expected, got).
+
+    Args:
+        subject: The controller.
+        before: (rows, members), memory before each step.
+        inputs: (rows, inputs).
+        after: (rows, members) as the C left it.
+        outputs: (rows, outputs) of the C.
+    """
+    assert subject.fixed is not None
+    fixed, twin = subject.fixed, read_integer_arrays(subject.fixed)
+    names = [port.name for port in subject.shape.memory]
+    counts = before[:, names.index("slow_count")] if "slow_count" in names else np.zeros(len(before), dtype=np.int64)
+    first: tuple[int, str, int, int] | None = None
+    for count in np.unique(counts):
+        rows = np.flatnonzero(counts == count)
+        memory = unpack_memory(fixed, names, np.ascontiguousarray(before[rows].T))
+        memory.gains = dict(twin.start().gains)
+        fed = {port.name: np.ascontiguousarray(inputs[rows, at]) for at, port in enumerate(subject.shape.inputs)}
+        values = twin.tick(memory, fed)
+        pairs = [(output.name, values[output.signal], outputs[rows, at]) for at, output in enumerate(fixed.graph.outputs)]
+        pairs += [(f"state.{name}", member_value(memory, name), after[rows, at]) for at, name in enumerate(names)]
+        for name, expected, got in pairs:
+            unequal = np.broadcast_to(np.not_equal(expected, got), rows.shape)
+            if unequal.any():
+                at = int(np.argmax(unequal))
+                if first is None or rows[at] < first[0]:
+                    first = (int(rows[at]), name, int(np.broadcast_to(expected, rows.shape)[at]), int(got[at]))
+    return first
+
+
+def model_failure(subject: Subject, inputs: Counts, memory: dict[str, int] | None, claim: str) -> Failure | None:
+    """Where a run over inputs (ticks, inputs) first takes a step that the integer model does not take."""
+    host = subject.host()
+    begin = host.start(1)
+    for name, value in (memory or {}).items():
+        begin[host.memory.index(name), 0] = value
+    first = begin[:, 0].copy()
+    trace = host.run(begin, inputs[:, :, None], trace_memory=True)
+    assert trace.memory is not None
+    after = trace.memory[:, :, 0]
+    before = np.concatenate([first[None, : after.shape[1]], after[:-1]])
+    breach = step_breach(subject, before, inputs, after, trace.outputs[:, :, 0])
+    if breach is None:
+        return None
+    row, name, expected, _ = breach
+    runs, watched = (Run(inputs[: row + 1].copy(), memory),), (Watched(name),)
+    return Failure(claim, runs, watched, expected, expected, tuple(int(v) for v in watch(host, runs, watched)))
+
+
+def _check_tiny(subject: Subject, rng: Generator) -> Found:
+    claim = "a tiny constant input is followed exactly, without drift"
+    count = 0
+    for inputs in _tiny_inputs(subject):
+        failure = model_failure(subject, inputs, None, claim)
+        count += len(inputs)
+        if failure is not None:
+            return Found(count, shrink(failure, lambda runs: model_failure(subject, runs[0].inputs, runs[0].memory, claim)))
+    return Found(count)
+
+
+def _tiny_inputs(subject: Subject) -> list[Counts]:
+    """Every number input at one count and at minus one, truth values true; and all at zero."""
+    ports = subject.shape.inputs
+    rest = np.array([1 if port.ctype == "bool" else max(port.low, min(port.high, 0)) for port in ports], dtype=np.int64)
+    rows = [rest]
+    for at, port in enumerate(ports):
+        if port.ctype != "bool":
+            for value in (1, -1):
+                if port.low <= value <= port.high:
+                    row = rest.copy()
+                    row[at] = value
+                    rows.append(row)
+    return [np.repeat(row[None], TINY_TICKS, axis=0) for row in rows]
+
+
+# --- low-passes -------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class LowPass:
+    """A memory that moves towards an operand by a share of the distance per tick.
+
+    Attributes:
+        memory: The delay.
+        target: Signal it moves to; made of inputs without memory.
+        share: Least share per tick of all the filters that write the memory.
+        reach: Distance in the target's unit at which rounding may stop it.
+        idle: Inputs that must be zero, because they move the memory otherwise.
+    """
+
+    memory: str
+    target: str
+    share: float
+    reach: float
+    idle: frozenset[str]
+
+
+def _roots(graph: Graph, name: str) -> list[str]:
+    """Sums that a value can be, seen through selections, clamps and shorter words."""
+    node = graph.nodes[name]
+    match node:
+        case Select():
+            return [*_roots(graph, node.if_true), *_roots(graph, node.if_false)]
+        case Clamp() | Shorten():
+            return _roots(graph, node.operand)
+        case _:
+            return [name]
+
+
+def _leaves(graph: Graph, name: str) -> set[str] | None:
+    """Inputs that a signal is computed from; None if memory takes part."""
+    node = graph.nodes[name]
+    if isinstance(node, Input):
+        return {name}
+    if isinstance(node, Constant | Parameter):
+        return set()
+    if isinstance(node, Delay):
+        return None
+    found: set[str] = set()
+    for operand in node.operands():
+        leaves = _leaves(graph, operand)
+        if leaves is None:
+            return None
+        found |= leaves
+    return found
+
+
+def _is_memory(graph: Graph, name: str, memory: str) -> bool:
+    node: Node = graph.nodes[name]
+    while isinstance(node, Shorten):
+        node = graph.nodes[node.operand]
+    return node.name == memory
+
+
+def find_low_passes(fixed: FixedGraph) -> list[LowPass]:
+    """Every fast delay that is written by sums of itself and a share of (operand - itself)."""
+    graph = fixed.graph
+    result = []
+    for delay in graph.delays:
+        if delay.slow or delay.is_bool:
+            continue
+        found = [_filter_of(fixed, delay, root) for root in _roots(graph, delay.source)]
+        filters = [part for part in found if part is not None]
+        # Roots that are no filters must come straight from inputs, as the estimate of a first tick does.
+        others = [root for root, part in zip(_roots(graph, delay.source), found, strict=True) if part is None]
+        if not filters or len({part.target for part in filters}) > 1 or any(_leaves(graph, root) is None for root in others):
+            continue
+        result.append(
+            LowPass(
+                delay.name,
+                filters[0].target,
+                min(part.share for part in filters),
+                max(part.reach for part in filters),
+                frozenset().union(*(part.idle for part in filters)),
+            )
+        )
+    return result
+
+
+def _filter_of(fixed: FixedGraph, delay: Delay, root: str) -> LowPass | None:
+    graph = fixed.graph
+    node, detail = graph.nodes[root], fixed.details[root]
+    if not isinstance(node, WeightedSum) or not isinstance(detail, SumDetail) or node.bias:
+        return None
+    if not any(term.weight == 1.0 and _is_memory(graph, term.name, delay.name) for term in node.terms):
+        return None
+    idle: set[str] = set()
+    core: LowPass | None = None
+    for term, weight in zip(node.terms, detail.weights, strict=True):
+        apart = graph.nodes[term.name]
+        if term.weight == 1.0 and _is_memory(graph, term.name, delay.name):
+            continue
+        if isinstance(apart, WeightedSum) and len(apart.terms) == 2 and not apart.bias and 0.0 < term.weight < 1.0:
+            minus = [t for t in apart.terms if t.weight == -1.0 and _is_memory(graph, t.name, delay.name)]
+            plus = [t for t in apart.terms if t.weight == 1.0 and _leaves(graph, t.name) is not None]
+            if len(minus) == 1 and len(plus) == 1 and core is None and apart.low is None:
+                stuck = (1 << (detail.shift - 1)) / weight if detail.shift else 1.0 / weight
+                shorter = float(fixed.formats[minus[0].name].lsb)
+                reach = (stuck + 1.0) * float(fixed.formats[apart.name].lsb) + 0.5 * shorter
+                core = LowPass(delay.name, plus[0].name, term.weight, reach, frozenset())
+                continue
+        leaves = _leaves(graph, term.name)
+        if leaves is None:
+            return None
+        idle |= leaves
+    return None if core is None else LowPass(core.memory, core.target, core.share, core.reach, frozenset(idle))
+
+
+def _low_passes(subject: Subject) -> list[LowPass]:
+    assert subject.fixed is not None
+    graph = subject.fixed.graph
+    return [part for part in find_low_passes(subject.fixed) if not (part.idle & (_leaves(graph, part.target) or set()))]
+
+
+def _why_no_low_pass(subject: Subject) -> str:
+    return emitted_only(subject) or ("" if _low_passes(subject) else "no memory is a low-pass of its inputs")
+
+
+def _reach_failure(subject: Subject, part: LowPass, row: Counts, ticks: int) -> Failure | None:
+    """Constant inputs (inputs,): the memory must move towards its target only, and come as near as rounding lets it."""
+    assert subject.fixed is not None
+    fixed, host = subject.fixed, subject.host()
+    at = host.memory.index(part.memory)
+    inputs = np.repeat(row[None], ticks, axis=0)
+    trace = host.run(host.start(1), inputs[:, :, None], trace_memory=True)
+    assert trace.memory is not None
+    values = trace.memory[:, at, 0]
+    twin = read_integer_arrays(fixed)
+    fed = {port.name: row[place : place + 1] for place, port in enumerate(subject.shape.inputs)}
+    target = float(np.asarray(twin.tick(twin.start(), fed)[part.target]).reshape(-1)[0]) * float(fixed.formats[part.target].lsb)
+    lsb = float(fixed.formats[part.memory].lsb)
+    low, high = math.floor((target - part.reach) / lsb), math.ceil((target + part.reach) / lsb)
+    runs, watched = (Run(inputs),), (Watched(f"state.{part.memory}"),)
+    if not low <= values[-1] <= high:
+        claim = f"{part.memory} reaches {part.target} as near as its rounding allows"
+        return Failure(claim, runs, watched, low, high, tuple(int(v) for v in values))
+    side = np.sign(values[-1] - values[0])
+    wrong = np.flatnonzero(side * np.diff(values) < 0)
+    if len(wrong):
+        tick = int(wrong[0]) + 1
+        claim = f"{part.memory} moves towards {part.target} only"
+        limits = (int(values[tick - 1]), high) if side > 0 else (low, int(values[tick - 1]))
+        return Failure(claim, (Run(inputs[: tick + 1]),), watched, *limits, tuple(int(v) for v in values[: tick + 1]))
+    return None
+
+
+def _check_low_pass(subject: Subject, rng: Generator) -> Found:
+    assert subject.fixed is not None
+    count = 0
+    widest = 0.0
+    for part in _low_passes(subject):
+        span = 2.0 * max(abs(subject.fixed.formats[part.target].real_low), abs(subject.fixed.formats[part.target].real_high))
+        ticks = min(SETTLE_TICKS, 10 + math.ceil(math.log(max(2.0, span / (0.5 * part.reach))) / -math.log1p(-part.share)) + math.ceil(2.0 / part.share))
+        free = _leaves(subject.fixed.graph, part.target) or set()
+        for truth in (0, 1):
+            for level in (1, -1, 7, -7, None, -1000, 1000):
+                row = np.array([truth if port.ctype == "bool" else max(port.low, min(port.high, 0)) for port in subject.shape.inputs])
+                for at, port in enumerate(subject.shape.inputs):
+                    if port.name in free and port.ctype != "bool":
+                        value = int(rng.integers(port.low, port.high, endpoint=True)) if level is None else level
+                        row[at] = max(port.low, min(port.high, value))
+                count += ticks
+                failure = _reach_failure(subject, part, row.astype(np.int64), ticks)
+                if failure is not None:
+                    return Found(count, failure)
+        widest = max(widest, part.reach / float(subject.fixed.formats[part.target].lsb))
+    return Found(count, None, {"low-passes": float(len(_low_passes(subject))), "widest dead band, counts of the target": widest})
+
+
+# --- wind-up ----------------------------------------------------------------------------------------------------------------
+
+
+def _integrals(subject: Subject) -> list[str]:
+    """Memory that adds to itself."""
+    assert subject.fixed is not None
+    graph = subject.fixed.graph
+    return [
+        delay.name
+        for delay in graph.delays
+        if not delay.is_bool
+        for root in _roots(graph, delay.source)
+        if isinstance(node := graph.nodes[root], WeightedSum)
+        if any(term.weight == 1.0 and _is_memory(graph, term.name, delay.name) for term in node.terms)
+    ]
+
+
+def _why_no_wind_up(subject: Subject) -> str:
+    return emitted_only(subject) or ("" if _integrals(subject) else "no memory adds to itself")
+
+
+def _release(subject: Subject, push: Counts, back: Counts, ticks: int) -> tuple[Counts, Counts]:
+    """(inputs, ticks after the reversal that each number output stays where it was) after ``ticks`` of push."""
+    host = subject.host()
+    inputs = np.concatenate([np.repeat(push[None], ticks, axis=0), np.repeat(back[None], RELEASE_TICKS, axis=0)])
+    outputs = host.run(host.start(1), inputs[:, :, None]).outputs[:, :, 0]
+    moved = outputs[ticks:] != outputs[ticks - 1]
+    return inputs, np.where(moved.any(axis=0), np.argmax(moved, axis=0), RELEASE_TICKS)
+
+
+def _check_wind_up(subject: Subject, rng: Generator) -> Found:
+    """Pushing ten times as long must not delay the release: whatever integrates is held or unwound."""
+    ports = subject.shape.inputs
+    count, slowest = 0, 0
+    numbers = [at for at, port in enumerate(ports) if port.ctype != "bool"]
+    room = 2 * subject.shape.slow_every
+    for turn in range(8):
+        signs = rng.choice(np.array([-1, 1]), len(ports))
+        push = np.array([1 if p.ctype == "bool" else (p.high if s > 0 else p.low) for p, s in zip(ports, signs, strict=True)], dtype=np.int64)
+        back = push.copy()
+        for at in numbers:
+            back[at] = ports[at].low if signs[at] > 0 else ports[at].high
+        if turn == 0:
+            push[numbers] = np.array([ports[at].high for at in numbers])
+            back[numbers] = np.array([ports[at].low for at in numbers])
+        (_, short), (inputs, long) = (_release(subject, push, back, ticks) for ticks in WIND_TICKS)
+        count += sum(WIND_TICKS) + 2 * RELEASE_TICKS
+        late = np.flatnonzero(long > short + room)
+        slowest = max(slowest, int(np.max(np.where(short < RELEASE_TICKS, short, 0))))
+        if len(late):
+            at = int(late[0])
+            end = WIND_TICKS[1] + int(short[at]) + room + 1
+            name = subject.shape.outputs[at].name
+            runs = (Run(inputs[:end]), Run(np.concatenate([inputs[: WIND_TICKS[1] - 1], inputs[WIND_TICKS[1] - 1 : WIND_TICKS[1]].repeat(end - WIND_TICKS[1] + 1, axis=0)])))
+            watched = (Watched(name, 0), Watched(name, 1, -1))
+            got = tuple(int(v) for v in watch(subject.host(), runs, watched))
+            port = subject.shape.outputs[at]
+            claim = f"{name} lets go of its limit {int(short[at])} ticks after a short push is reversed, and no later after a long one"
+            low, high = (1, port.high - port.low) if got[-1] <= 0 else (port.low - port.high, -1)
+            return Found(count, Failure(claim, runs, watched, low, high, got))
+    return Found(count, None, {"ticks until a limit is let go": float(slowest)})
+
+
+LAWS = (
+    Law("tiny constant inputs", f"inputs of one count held for {TINY_TICKS} ticks are followed exactly", emitted_only, _check_tiny),
+    Law("low-pass reach", "low-passes move towards a constant input only, and reach it within their rounding", _why_no_low_pass, _check_low_pass),
+    Law("wind-up", "a limit is let go as soon after a long push as after a short one", _why_no_wind_up, _check_wind_up),
+)
