@@ -58,3 +58,7 @@ class CheckFailed(LoopwrightError):
     """A check of the product itself did not hold (mismatch, beaten bound, sanitizer report)."""
 
     exit_status = 1
+
+
+class BoundError(LoopwrightError):
+    """No bound can be proved: a loop without a provable count, an indirect jump, an unknown instruction, recursion, ..."""

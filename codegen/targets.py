@@ -17,6 +17,7 @@ from codegen.tomlfile import nearest, parse_document, read_text, show, validate
 
 WordBits = Literal[8, 16, 32, 64]
 Cycles = Annotated[int, Field(strict=True, ge=0, le=1000)]
+Address = Annotated[int, Field(strict=True, ge=0, lt=2**32)]
 Text = Annotated[str, Field(strict=True, min_length=1, max_length=200)]
 
 
@@ -62,6 +63,31 @@ class Zig(_Table):
 
 
 @dataclass(frozen=True)
+class Chip(_Table):
+    """The memory that images are linked for, and what executes them here.
+
+    Attributes:
+        family: Instruction set family: decides start-up code, linker script and emulator.
+        emulator: What executes images of this core.
+        flash_origin: First address of program memory.
+        flash_bytes: Its size.
+        ram_origin: First address of data memory.
+        ram_bytes: Its size.
+        wait_states: Cycles a flash access takes beyond one; an assumption that cycle figures rest on.
+        source: Where the memory map is known from, or that it is assumed.
+    """
+
+    family: Literal["avr", "arm", "riscv"]
+    emulator: Literal["simavr", "unicorn"]
+    flash_origin: Address
+    flash_bytes: Annotated[int, Field(strict=True, ge=1024, lt=2**32)]
+    ram_origin: Address
+    ram_bytes: Annotated[int, Field(strict=True, ge=256, lt=2**32)]
+    wait_states: Annotated[int, Field(strict=True, ge=0, le=15)]
+    source: Text
+
+
+@dataclass(frozen=True)
 class CycleFact(_Table):
     """How long one class of instruction takes, zero wait states.
 
@@ -96,6 +122,7 @@ class Target(_Table):
         words_source: Why these widths.
         gcc: GNU cross compiler.
         zig: Pip-installable cross compiler.
+        chip: Memory map and emulator.
         cycles: Cycle facts.
     """
 
@@ -110,6 +137,7 @@ class Target(_Table):
     words_source: Text
     gcc: Gcc
     zig: Zig
+    chip: Chip
     cycles: tuple[CycleFact, ...] = field(default=())
 
 

@@ -46,8 +46,12 @@ def type_ends(ctype: str) -> tuple[int, int]:
 class _Tick:
     """One tick of a text, executed on nodes."""
 
-    def __init__(self, nodes: Nodes, program: Program, shape: Shape, fixed: FixedGraph, int_bits: int, *, trusted: bool) -> None:
-        self.nodes, self.program, self.fixed, self.trusted = nodes, program, fixed, trusted
+    def __init__(
+        self, nodes: Nodes, program: Program, shape: Shape, fixed: FixedGraph, int_bits: int, like: dict[str, int] | None = None
+    ) -> None:
+        self.nodes, self.program, self.fixed, self.trusted = nodes, program, fixed, like is None
+        self.like = like or {}
+        self.locals: dict[str, int] = {}
         self.int_type = f"int{int_bits}_t"
         self.values: dict[str, int] = {}
         for number, port in enumerate((*shape.inputs, *shape.memory, *shape.gains)):
@@ -122,6 +126,11 @@ class _Tick:
         if self.trusted and node is not None and not node.is_bool:
             proven = self.fixed.formats[node.name]
             self.nodes.narrow(value, proven.low, proven.high)
+        if statement.kind == "declare":
+            known = self.like.get(statement.target, value)
+            # From here on the original's node stands for both, so that what follows is the same as well.
+            value = known if self.nodes.equal(known, value) else value
+            self.locals[statement.target] = value
         self.values[statement.target] = value
 
     def converted(self, value: int, ctype: str) -> int:
@@ -269,10 +278,11 @@ class Equivalence:
         self.original, self.fixed = original, fixed
         self.program = Program(original.source, original.header)
         self.shape = shape_of(self.program.name, fixed)
-        self.models: dict[int, tuple[Nodes, dict[str, int]]] = {}
+        self.models: dict[int, tuple[Nodes, dict[str, int], dict[str, int]]] = {}
         for int_bits in (16, 32):
             nodes = Nodes()
-            self.models[int_bits] = nodes, _Tick(nodes, self.program, self.shape, fixed, int_bits, trusted=True).run()
+            tick = _Tick(nodes, self.program, self.shape, fixed, int_bits)
+            self.models[int_bits] = nodes, tick.run(), tick.locals
 
     def reason(self, mutant: Mutant) -> str:
         """Why the mutant is the same controller, or "" where that is not shown."""
@@ -286,9 +296,9 @@ class Equivalence:
             low, high = type_ends(ctype)
             if not low <= port.low <= port.high <= high:
                 return ""
-        for int_bits, (nodes, right) in self.models.items():
+        for int_bits, (nodes, right, usual) in self.models.items():
             try:
-                got = _Tick(nodes, program, self.shape, self.fixed, int_bits, trusted=False).run()
+                got = _Tick(nodes, program, self.shape, self.fixed, int_bits, usual).run()
             except CheckFailed:
                 return ""
             if got.keys() != right.keys() or not all(nodes.equal(right[name], got[name]) for name in right):

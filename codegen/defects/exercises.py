@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from codegen.bounds import SignalBound, bound_one_tick
+from codegen.defects.aims import aim_at_turns, draw_slow_memory
 from codegen.graph import Compare, Delay
 from codegen.host.controller import memory_names
 from codegen.rules.fixed import FixedGraph, RawDetail
@@ -23,7 +24,7 @@ from codegen.verify.draws import checked_traces, draw_class, draw_memory, memory
 
 Counts = NDArray[np.int64]
 RUNS = ("held", "edges", "opposite", "white", "constant")
-LANES, TICKS, FLIGHTS = 64, 320, 6
+LANES, TICKS, FLIGHTS = 48, 320, 5
 TICK_LANES, TICK_ROUNDS = 1500, 8
 # Float64's own evaluation of the reference, relative to a count: far below every bound that is searched.
 FLOAT_COUNTS = 1e-6
@@ -72,8 +73,10 @@ def prepare_exercises(fixed: FixedGraph, *, seed: int = 1, traces: Sequence[Coun
                 inputs = spoil(recorded[place % len(recorded)], fixed, rng, TICKS, LANES)
             else:
                 inputs = draw_class(kind, fixed, rng, TICKS, LANES)
-            memory = None if from_start else draw_memory(fixed, rng, LANES)
+            memory = None if from_start else draw_slow_memory(fixed, rng, LANES) if place % 2 else draw_memory(fixed, rng, LANES)
             runs.append(_run(kind, fixed, memory, inputs, None if place % 2 else _draw_gains(fixed, rng, LANES)))
+    for memory, inputs in aim_at_turns(fixed, rng, recorded):
+        runs.append(_run("turn", fixed, memory, inputs[None], None))
     return (*runs, *_single_ticks(fixed, rng, recorded))
 
 
@@ -126,9 +129,7 @@ def _single_ticks(fixed: FixedGraph, rng: np.random.Generator, recorded: Sequenc
     lows, highs = (np.array([getattr(node, end) for node in inputs])[:, None] for end in ("low", "high"))
     result = []
     for turn in range(TICK_ROUNDS):
-        memory = draw_memory(fixed, rng, TICK_LANES)
-        if turn % 3 and fixed.graph.slow_every > 1:
-            memory[-1] = fixed.graph.slow_every - 1
+        memory = draw_slow_memory(fixed, rng, TICK_LANES) if turn % 3 else draw_memory(fixed, rng, TICK_LANES)
         if turn % 2:
             _quieten(fixed, memory, rng)
         anywhere = rng.integers(lows, highs, (len(inputs), TICK_LANES), endpoint=True)

@@ -6,6 +6,7 @@ clamp that cannot act, a conversion that cannot change anything, a shift of a mu
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -14,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 Values = NDArray[np.int64]
-MOST_VALUES = 1 << 21
+MOST_VALUES = 1 << 24
+AT_A_TIME = 1 << 18
 FAR = 1 << 62
 
 
@@ -75,8 +77,13 @@ class Nodes:
     def as_sum(self, node: int) -> tuple[int, dict[int, int]]:
         """(constant, weight per part) of a value."""
         made = self.nodes[node]
+        if made.operation == "core":
+            return 0, dict(zip(made.parts, made.numbers, strict=True))
         if made.operation == "sum":
-            return made.numbers[0], dict(zip(made.parts, made.numbers[1:], strict=True))
+            if not made.parts:
+                return made.numbers[0], {}
+            scale, (_, inner) = made.numbers[1], self.as_sum(made.parts[0])
+            return made.numbers[0], {part: scale * weight for part, weight in inner.items()}
         return 0, {node: 1}
 
     def add(self, *terms: tuple[int, int]) -> int:
@@ -88,11 +95,19 @@ class Nodes:
             for part, count in inner.items():
                 weights[part] = weights.get(part, 0) + weight * count
         weights = {part: weight for part, weight in sorted(weights.items()) if weight}
-        if constant == 0 and list(weights.values()) == [1]:
-            return next(iter(weights))
-        ends = [(w * self.low[p], w * self.high[p]) for p, w in weights.items()]
-        low, high = constant + sum(min(pair) for pair in ends), constant + sum(max(pair) for pair in ends)
-        return self._put("sum", (constant, *weights.values()), tuple(weights), low, high)
+        if not weights:
+            return self.number(constant)
+        # Several parts become one node of their own, so that sums which differ in scale and constant alone share it.
+        scale = math.gcd(*weights.values()) * (1 if next(iter(weights.values())) > 0 else -1)
+        part, weight = next(iter(weights.items()))
+        if len(weights) > 1:
+            shares = {inner: count // scale for inner, count in weights.items()}
+            ends = [sorted((share * self.low[inner], share * self.high[inner])) for inner, share in shares.items()]
+            part, weight = self._put("core", tuple(shares.values()), tuple(shares), *(sum(side) for side in zip(*ends, strict=True))), scale
+        if (constant, weight) == (0, 1):
+            return part
+        low, high = sorted((weight * self.low[part], weight * self.high[part]))
+        return self._put("sum", (constant, weight), (part,), constant + low, constant + high)
 
     def multiply(self, left: int, right: int) -> int:
         """Product."""
@@ -134,7 +149,10 @@ class Nodes:
         """Value held inside [low, high] as the helper does it, also where the limits are crossed."""
         if low <= high and self.fits(node, low, high):
             return node
+        node = self._without_inner_limits(node, low, high)
         made = self.nodes[node]
+        if low <= high and self.fits(node, low, high):
+            return node
         if made.operation == "choice" and low <= high:
             return self.choose(made.parts[0], self.clamp(made.parts[1], low, high), self.clamp(made.parts[2], low, high))
         if low > high:
@@ -142,20 +160,57 @@ class Nodes:
         least = min(max(self.low[node], low), high)
         return self._put("clamp", (max(low, self.low[node]), min(high, self.high[node])), (node,), least, min(max(self.high[node], low), high))
 
+    def _without_inner_limits(self, node: int, low: int, high: int) -> int:
+        """A scaled and shifted clamp, freed of those of its limits at which the outer ones [low, high] act already."""
+        chain: list[Node] = []
+        inner, rising = node, True
+        while self.nodes[inner].operation == "shift" or (self.nodes[inner].operation == "sum" and self.nodes[inner].parts):
+            made = self.nodes[inner]
+            rising ^= made.operation == "sum" and made.numbers[1] < 0
+            chain.append(made)
+            inner = made.parts[0]
+        held = self.nodes[inner]
+        if not chain or held.operation != "clamp" or held.numbers[0] > held.numbers[1] or low > high:
+            return node
+
+        def reached(value: int) -> int:
+            for made in reversed(chain):
+                value = value >> made.numbers[0] if made.operation == "shift" else made.numbers[0] + made.numbers[1] * value
+            return value
+
+        part = held.parts[0]
+        bottom, top = (reached(end) for end in held.numbers)
+        least = self.low[part] if (bottom <= low if rising else bottom >= high) else held.numbers[0]
+        most = self.high[part] if (top >= high if rising else top <= low) else held.numbers[1]
+        if (least, most) == held.numbers:
+            return node
+        freed = self.clamp(part, least, most)
+        for made in reversed(chain):
+            shifted = made.operation == "shift"
+            freed = self.shift_down(freed, made.numbers[0]) if shifted else self.add((1, self.number(made.numbers[0])), (made.numbers[1], freed))
+        return freed
+
     def convert(self, node: int, low: int, high: int) -> int:
         """Conversion to a type that holds [low, high], modulo its size."""
         if self.fits(node, low, high):
             return node
         made = self.nodes[node]
         size = high - low + 1
-        if made.operation == "convert" and (made.numbers[1] - made.numbers[0] + 1) % size == 0:
-            return self.convert(made.parts[0], low, high)
+        base, weights = self.as_sum(node)
+        loose = {part: self.nodes[part].parts[0] for part in weights if self._modulo(part, size)}
+        if loose:
+            terms = [(weight, loose.get(part, part)) for part, weight in weights.items()]
+            return self.convert(self.add((1, self.number(base)), *terms), low, high)
         if made.operation == "shift":
             # The low bits of a shifted residue are those of the shifted value as long as none came from beyond the residue.
-            inner = self.nodes[made.parts[0]]
-            if inner.operation == "convert" and (inner.numbers[1] - inner.numbers[0] + 1) % (size << made.numbers[0]) == 0:
-                return self.convert(self.shift_down(inner.parts[0], made.numbers[0]), low, high)
+            if self._modulo(made.parts[0], size << made.numbers[0]):
+                return self.convert(self.shift_down(self.nodes[made.parts[0]].parts[0], made.numbers[0]), low, high)
         return self._put("convert", (low, high), (node,), low, high)
+
+    def _modulo(self, node: int, size: int) -> bool:
+        """Whether a value is a conversion that keeps everything modulo ``size``."""
+        made = self.nodes[node]
+        return made.operation == "convert" and (made.numbers[1] - made.numbers[0] + 1) % size == 0
 
     def choose(self, condition: int, if_true: int, if_false: int) -> int:
         """One of two values."""
@@ -226,10 +281,14 @@ class Nodes:
             count *= self.high[part] - self.low[part] + 1
         if not parts or count > MOST_VALUES or any(max(abs(self.low[n]), abs(self.high[n])) >= FAR for n in self.below(left) | self.below(right)):
             return False
-        grids = np.meshgrid(*(np.arange(self.low[p], self.high[p] + 1, dtype=np.int64) for p in parts), indexing="ij")
-        known = {part: grid.reshape(-1) for part, grid in zip(parts, grids, strict=True)}
-        first, second = self._value(left, dict(known)), self._value(right, dict(known))
-        return first is not None and second is not None and bool(np.array_equal(*np.broadcast_arrays(first, second)))
+        sizes = tuple(self.high[part] - self.low[part] + 1 for part in parts)
+        for begin in range(0, count, AT_A_TIME):
+            places = np.unravel_index(np.arange(begin, min(count, begin + AT_A_TIME)), sizes)
+            known = {part: np.asarray(place + self.low[part], dtype=np.int64) for part, place in zip(parts, places, strict=True)}
+            first, second = self._value(left, dict(known)), self._value(right, dict(known))
+            if first is None or second is None or not np.array_equal(*np.broadcast_arrays(first, second)):
+                return False
+        return True
 
     def _value(self, node: int, known: dict[int, Values]) -> Values | None:
         if node not in known:
@@ -260,8 +319,13 @@ def _held(numbers: tuple[int, ...], value: Values) -> Any:
     return np.where(value < numbers[0], numbers[0], np.where(value > numbers[1], numbers[1], value))
 
 
+def _core(numbers: tuple[int, ...], *parts: Values) -> Any:
+    return sum((weight * part for weight, part in zip(numbers, parts, strict=True)), np.int64(0))
+
+
 RULES: dict[str, Callable[..., Any]] = {
     "sum": _sum,
+    "core": _core,
     "product": lambda _, left, right: left * right,
     "shift": lambda numbers, value: value >> numbers[0],
     "quotient": _quotient,

@@ -161,7 +161,7 @@ class CompiledController:
         return Trace(outputs, kept)
 
     def pair(self, first: Counts, second: Counts, *, dirt: int = 0, rounds: int = 1) -> tuple[Counts, Counts]:
-        """Outputs (ticks, outputs) of two controllers that run in turn, of the last of ``rounds`` starts.
+        """Outputs and memory (ticks, outputs + members) of two controllers that run in turn, of the last of ``rounds`` starts.
 
         Args:
             first: (ticks, inputs) of the one.
@@ -170,7 +170,7 @@ class CompiledController:
             rounds: How often both are started and run; memory is not cleaned in between.
         """
         first, second = (np.ascontiguousarray(part, dtype=np.int64) for part in (first, second))
-        outputs = np.empty((len(first), 2, len(self.outputs)), dtype=np.int64)
+        outputs = np.empty((len(first), 2, len(self.outputs) + len(self.memory)), dtype=np.int64)
         self._function("pair")(len(first), dirt, rounds, self._pointer(first), self._pointer(second), self._pointer(outputs))
         return outputs[:, 0], outputs[:, 1]
 

@@ -167,6 +167,7 @@ def assign(target: str, ctype: str, value: str) -> str:
 def glue(shape: Shape) -> str:
     """Host-only C that copies between arrays and the controller's structs."""
     name = shape.name
+    width = len(shape.outputs) + len(shape.memory)
     state, inputs, outputs = shape.state_type, shape.inputs_type, shape.outputs_type
     unused = ["    (void)s; (void)memory; (void)lanes; (void)lane;"]
     load = [assign(f"s->{m.name}", m.ctype, f"memory[{i} * lanes + lane]") for i, m in enumerate(shape.memory)]
@@ -262,7 +263,7 @@ def glue(shape: Shape) -> str:
         "        store(&s, memory, lanes, lane);",
         "    }",
         "}",
-        # Two controllers in turn, each started `rounds` times over memory full of dirt; outputs of both, side by side.
+        # Two controllers in turn, each started `rounds` times over memory full of dirt; outputs and memory of both, side by side.
         f"void {name}_host_pair(int64_t ticks, int32_t dirt, int64_t rounds, const int64_t *first, const int64_t *second,",
         "    int64_t *outputs)",
         "{",
@@ -278,10 +279,12 @@ def glue(shape: Shape) -> str:
         f"        {outputs} out;",
         f"        take(&in, first + tick * {len(shape.inputs)}, 1, 0);",
         f"        {shape.step}(&a, &in, &out);",
-        f"        show(&out, outputs + tick * {2 * len(shape.outputs)}, 1, 0);",
+        f"        show(&out, outputs + tick * {2 * width}, 1, 0);",
+        f"        store(&a, outputs + tick * {2 * width} + {len(shape.outputs)}, 1, 0);",
         f"        take(&in, second + tick * {len(shape.inputs)}, 1, 0);",
         f"        {shape.step}(&b, &in, &out);",
-        f"        show(&out, outputs + tick * {2 * len(shape.outputs)} + {len(shape.outputs)}, 1, 0);",
+        f"        show(&out, outputs + tick * {2 * width} + {width}, 1, 0);",
+        f"        store(&b, outputs + tick * {2 * width} + {width + len(shape.outputs)}, 1, 0);",
         "    }",
         "    }",
         "}",

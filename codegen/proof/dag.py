@@ -254,7 +254,9 @@ class Dag:
         if one.value is None or test.kind != "nonnegative":
             return None
         limit, beyond = one.value, test.args[0]
-        for inner in (other, *(self.linear(((sign, beyond),), limit + step) for sign, step in ((-1, 0), (-1, -1), (1, 0), (1, 1)))):
+        clamped = [arg for one in (other, *other.args) if one.kind in ("least", "most") for arg in one.args]
+        solved = [self.linear(((sign, beyond),), limit + step) for sign, step in ((-1, 0), (-1, -1), (1, 0), (1, 1))]
+        for inner in (other, *clamped, *solved):
             # x < limit ? limit : x, or x < limit ? limit : min(x, high) with limit <= high; the same with <= and from above.
             if any(test is self.nonnegative(self.linear(((-1, inner),), limit - strict)) for strict in (0, 1)):
                 if other is inner or any(high >= limit and other is self.least(inner, high) for high in _limits_of(other, "least")):

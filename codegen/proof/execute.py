@@ -100,7 +100,6 @@ class Executor:
         self._model = model
         self._dag = dag
         self.obligations: list[Obligation] = []
-        self.named: dict[str, list[Node]] = {}
         self.stores: dict[str, str] = {}
         self._dead = 0
         self._returns = 0
@@ -336,8 +335,6 @@ class Executor:
             if isinstance(node.init, c_ast.InitList):
                 raise Refusal(place, "initialiser in braces: outside the subset")
             value = self._convert(self._value(node.init, memory, path, frame), kind, path, node.init, "initial value").node
-            if frame.depth == 1:
-                self.named.setdefault(name, []).append(value)
         memory.locals[name] = (kind, "const" not in node.quals, value)
         memory.scopes[-1].add(name)
 

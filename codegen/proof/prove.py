@@ -14,6 +14,7 @@ from hashlib import sha256
 from importlib import metadata
 
 from codegen.proof.contract import Contract, Member, match_members, read_contract
+from codegen.proof.counterexample import Hunter, Witness
 from codegen.proof.dag import Dag, Node
 from codegen.proof.equality import Difference, compare
 from codegen.proof.execute import Executor, Obligation, box_obligations
@@ -23,6 +24,7 @@ from codegen.proof.models import MODELS, DataModel
 from codegen.proof.refine import fits
 from codegen.proof.refusal import Refusal
 
+MOST_WITNESSES = 4
 ASSUMPTIONS = (
     "a right shift of a negative number rounds towards minus infinity (the text checks it when it is compiled)",
     "negative numbers are in two's complement; integer types have the widths of the data model",
@@ -42,6 +44,7 @@ class Finding:
         text: The expression.
         proved: Whether it always holds.
         reason: How it is known, or what stands against it.
+        witness: Inputs and memory that break it, if some were found.
     """
 
     kind: str
@@ -49,6 +52,7 @@ class Finding:
     text: str
     proved: bool
     reason: str
+    witness: Witness | None = None
 
 
 @dataclass(frozen=True)
@@ -142,10 +146,11 @@ def prove(text_c: str, text_h: str, contract_json: str, models: Sequence[str] | 
         program = read_program(text_c, f"{contract.name}.c", text_h, f"{contract.name}.h")
         entries = {"init": contract.init, "step": contract.step}
         called_functions(program, entries | ({"set_gains": contract.set_gains} if contract.set_gains else {}))
+        prover = Prover(program, contract)
         for name in models if models is not None else contract.models:
             if name not in MODELS:
                 raise Refusal("data model", f"{name} is none of {', '.join(MODELS)}")
-            proofs.append(prove_model(program, contract, MODELS[name]))
+            proofs.append(prover.under(MODELS[name]))
     except Refusal as error:
         refused = error
     except Exception as error:  # whatever went wrong, nothing is proved
@@ -167,29 +172,24 @@ class Run:
     """A text's symbolic execution under one data model.
 
     Attributes:
-        dag: The expressions.
         start: Variables before the step.
         after: Values after the step.
-        named: Values of the step's variables by name.
         obligations: Everything asked, in order: start, step, setter.
         stores: Where a member was last written.
     """
 
-    dag: Dag
     start: Mapping[str, Node]
     after: Mapping[str, Node | None]
-    named: Mapping[str, list[Node]]
     obligations: tuple[Obligation, ...]
     stores: Mapping[str, str]
 
 
-def run_text(program: Program, contract: Contract, model: DataModel) -> Run:
+def run_text(program: Program, contract: Contract, model: DataModel, dag: Dag) -> Run:
     """Run init, step and the setter of gains from every state and input that the contract allows.
 
     Raises:
         Refusal: The text lies outside the subset, or is not what the contract describes.
     """
-    dag = Dag()
     executor = Executor(program, model, dag)
     _match(program, contract, model, executor)
     boxes = [(f"state.{one.name}", one.low, one.high) for one in contract.state]
@@ -200,10 +200,8 @@ def run_text(program: Program, contract: Contract, model: DataModel) -> Run:
     executor.obligations += box_obligations("start value lies in its box", initial, boxes, executor.stores, dag)
     resets = [(f"state.{one.name}", one.reset, one.reset) for one in contract.state if one.reset is not None]
     executor.obligations += box_obligations("start value is the contract's", initial, resets, executor.stores, dag)
-    executor.named.clear()
     roles = [("state.", False), ("inputs.", True), ("outputs.", False)]
     after = executor.call(contract.step, roles, {**inputs, **state})
-    named = {name: list(values) for name, values in executor.named.items()}
     executor.obligations += box_obligations("memory stays in its box", after, boxes, executor.stores, dag)
     shown = [(f"outputs.{one.name}", one.low, one.high) for one in contract.outputs]
     executor.obligations += box_obligations("output stays in its range", after, shown, executor.stores, dag)
@@ -211,7 +209,7 @@ def run_text(program: Program, contract: Contract, model: DataModel) -> Run:
         gains = {f"gains.{one.name}": dag.var(f"gains.{one.name}", one.low, one.high) for one in contract.gains}
         kept = executor.call(contract.set_gains, [("state.", False), ("gains.", True)], {**gains, **state})
         executor.obligations += box_obligations("memory stays in its box", kept, boxes, executor.stores, dag)
-    return Run(dag, {**inputs, **state}, after, named, tuple(executor.obligations), dict(executor.stores))
+    return Run({**inputs, **state}, after, tuple(executor.obligations), dict(executor.stores))
 
 
 def _match(program: Program, contract: Contract, model: DataModel, executor: Executor) -> None:
@@ -238,31 +236,64 @@ def _match(program: Program, contract: Contract, model: DataModel, executor: Exe
             match_members(groups[role], executor.members_of(parameter.words[0], function.place), model, role)
 
 
-def prove_model(program: Program, contract: Contract, model: DataModel) -> ModelProof:
-    """Safety and equality under one data model.
+class Prover:
+    """Judges one text under one data model after the other; what two models share is judged once."""
 
-    Raises:
-        Refusal: The text lies outside the subset, or is not what the contract describes.
-    """
-    started = time.perf_counter()
-    run = run_text(program, contract, model)
-    findings = [_judge(run.dag, one) for one in run.obligations]
-    between = time.perf_counter()
-    pairs: tuple[str, ...] = ()
-    differences: tuple[Difference, ...] = ()
-    steps = 0
-    if contract.model is not None:
-        tick = build_model(contract.model, run.dag, run.start)
-        pairs = tuple(tick.after)
-        differences, steps = compare(run.dag, run.after, tick.after, run.named, tick.signals)
-    return ModelProof(
-        model.name, tuple(findings), pairs, differences, steps, between - started, time.perf_counter() - between
-    )
+    def __init__(self, program: Program, contract: Contract) -> None:
+        self._program = program
+        self._contract = contract
+        self._dag = Dag()
+        self._known: dict[tuple[object, ...], tuple[bool, str, Witness | None]] = {}
+        self._compared: dict[tuple[object, ...], tuple[tuple[Difference, ...], int]] = {}
 
+    def under(self, model: DataModel) -> ModelProof:
+        """Safety and equality under one data model.
 
-def _judge(dag: Dag, one: Obligation) -> Finding:
-    how = fits(dag, one.node, (one.low, one.high), one.path)
-    if how is not None:
-        return Finding(one.kind, one.place, one.text, True, how)
-    reason = f"value may lie in [{one.node.low}, {one.node.high}], allowed is [{one.low}, {one.high}]"
-    return Finding(one.kind, one.place, one.text, False, reason)
+        Raises:
+            Refusal: The text lies outside the subset, or is not what the contract describes.
+        """
+        started = time.perf_counter()
+        run = run_text(self._program, self._contract, model, self._dag)
+        reset = {f"state.{one.name}": one.reset for one in self._contract.state if one.reset is not None}
+        hunter = Hunter(run.start, run.after, reset)
+        findings: list[Finding] = []
+        failures = 0
+        for one in run.obligations:
+            proved, reason, witness = self._judge(one, hunter if failures < MOST_WITNESSES else None)
+            failures += not proved
+            findings.append(Finding(one.kind, one.place, one.text, proved, reason, witness))
+        between = time.perf_counter()
+        pairs: tuple[str, ...] = ()
+        differences: tuple[Difference, ...] = ()
+        steps = 0
+        if self._contract.model is not None:
+            tick = build_model(self._contract.model, self._dag, run.start)
+            pairs = tuple(tick.after)
+            differences, steps = self._compare(run.after, tick.after)
+        return ModelProof(
+            model.name, tuple(findings), pairs, differences, steps, between - started, time.perf_counter() - between
+        )
+
+    def _judge(self, one: Obligation, hunter: Hunter | None) -> tuple[bool, str, Witness | None]:
+        key = (one.node.ident, one.low, one.high, hunter is None, *(condition.ident for condition in one.path))
+        known = self._known.get(key)
+        if known is None:
+            known = self._known[key] = self._judged(one, hunter)
+        return known
+
+    def _judged(self, one: Obligation, hunter: Hunter | None) -> tuple[bool, str, Witness | None]:
+        how = fits(self._dag, one.node, (one.low, one.high), one.path)
+        if how is not None:
+            return True, how, None
+        witness = hunter.find(one) if hunter is not None else None
+        if witness is not None:
+            return False, f"value is {witness.value}, allowed is [{one.low}, {one.high}]; {witness.standing}", witness
+        return False, f"value may lie in [{one.node.low}, {one.node.high}], allowed is [{one.low}, {one.high}]", None
+
+    def _compare(self, after: Mapping[str, Node | None], wanted: Mapping[str, Node]) -> tuple[tuple[Difference, ...], int]:
+        got = {name: after.get(name) for name in wanted}
+        key = tuple((name, node.ident if node else None, wanted[name].ident) for name, node in got.items())
+        known = self._compared.get(key)
+        if known is None:
+            known = self._compared[key] = compare(self._dag, got, wanted)
+        return known

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from codegen.rules.vector import read_integer_arrays
 from codegen.verify.bits import member_value, unpack_memory
+from codegen.verify.draws import make_legal
 from codegen.verify.lasting import model_failure, step_breach
 from codegen.verify.law import Found, Generator, Law, emitted_only
 from codegen.verify.shrink import shrink
@@ -48,8 +49,13 @@ def first_difference(subject: Subject, inputs: Counts) -> tuple[int, int] | None
 def _from_memory(subject: Subject, rng: Generator) -> Failure | None:
     """Single ticks from legal memories."""
     host = subject.host()
-    for kind in ("edges", "held"):
+    n = subject.shape.slow_every
+    for kind, count in (("edges", n - 1), ("held", n - 1), ("edges", None), ("held", None)):
         before = subject.legal_memory(rng, MEMORIES)
+        if n > 1 and count is not None:
+            assert subject.fixed is not None
+            before[-1] = count
+            make_legal(subject.fixed, before)
         inputs = subject.draw(kind, rng, 1, MEMORIES)
         after = before.copy()
         outputs = host.run(after, inputs).outputs[0]
@@ -74,7 +80,7 @@ def _check(subject: Subject, rng: Generator) -> Found:
                 if failure is not None:
                     return Found(count, _made_short(subject, failure))
     failure = _from_memory(subject, rng)
-    count += 2 * MEMORIES
+    count += 4 * MEMORIES
     return Found(count, None if failure is None else _made_short(subject, failure))
 
 

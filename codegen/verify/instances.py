@@ -5,10 +5,14 @@ Takes a subject, gives what was found.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
+
 import numpy as np
 from numpy.typing import NDArray
 
 from codegen.host.controller import Trace
+from codegen.rules.integer import raw_value
 from codegen.verify.law import Found, Generator, Law, always, earliest
 from codegen.verify.shrink import shrink
 from codegen.verify.subject import Subject
@@ -20,43 +24,48 @@ LEVELS = ("-O0", "-O1", "-O2", "-O3", "-Os")
 DIRT = (0x00, 0xFF, 0xA5)
 
 
-def _alone(subject: Subject, inputs: Counts) -> Counts:
-    """Outputs (ticks, outputs) of one controller over clean memory."""
-    return subject.host().pair(inputs, inputs)[0]
+def _names(subject: Subject) -> list[str]:
+    return [port.name for port in subject.shape.outputs] + [f"state.{port.name}" for port in subject.shape.memory]
 
 
-def _pair_failure(subject: Subject, first: Counts, second: Counts, dirt: int, rounds: int, claim: str) -> Failure | None:
-    """Two controllers in turn (over dirt, the n-th time): where the first differs from itself run by itself."""
-    host = subject.host()
-    wanted = host.run(host.start(1), first[:, :, None]).outputs[:, :, 0]
-    got = host.pair(first, second, dirt=dirt, rounds=rounds)[0]
+def _differing(subject: Subject, claim: str, runs: tuple[Run, ...], wanted: Counts, got: Counts) -> Failure | None:
+    """The earliest difference of two traces (ticks, outputs + members) of the first controller."""
     place = earliest((wanted != got)[:, :, None])
     if place is None:
         return None
     tick, column, _ = place
-    name = subject.shape.outputs[column].name
-    runs = (Run(first[: tick + 1].copy()), Run(second[: tick + 1].copy()))
+    cut = tuple(Run(run.inputs[: tick + 1].copy()) for run in runs)
     value = int(wanted[tick, column])
-    return Failure(claim, runs, (Watched(name, 0),), value, value, tuple(int(v) for v in got[: tick + 1, column]))
+    return Failure(claim, cut, (Watched(_names(subject)[column], 0),), value, value, tuple(int(v) for v in got[: tick + 1, column]))
+
+
+def _disturbed(subject: Subject, runs: tuple[Run, ...]) -> Failure | None:
+    """The first controller by itself, and with another one in turn."""
+    host = subject.host()
+    alone = host.run(host.start(1), runs[0].inputs[:, :, None], trace_memory=True)
+    got = host.pair(runs[0].inputs, runs[1].inputs)[0]
+    return _differing(subject, "another controller that runs in turn changes nothing", runs, _all_numbers(alone)[:, : got.shape[1], 0], got)
+
+
+def _restarted(subject: Subject, runs: tuple[Run, ...], dirt: int) -> Failure | None:
+    """The first controller over clean memory, and started a second time over memory that was dirty."""
+    host = subject.host()
+    wanted = host.pair(runs[0].inputs, runs[1].inputs)[0]
+    got = host.pair(runs[0].inputs, runs[1].inputs, dirt=dirt, rounds=2)[0]
+    claim = "a controller that is started anew behaves like a new one, whatever its memory held"
+    return _differing(subject, claim, runs, wanted, got)
 
 
 def _check_instances(subject: Subject, rng: Generator) -> Found:
     count = 0
     for kind in subject.kinds:
         drawn = subject.draw(kind, rng, TICKS, 2)
-        first, second = (np.ascontiguousarray(drawn[:, :, at]) for at in (0, 1))
-        for dirt, rounds in ((0, 1), *((dirt, 2) for dirt in DIRT)):
-            count += 2 * TICKS * rounds
-            claim = (
-                "another controller that runs in turn changes nothing"
-                if rounds == 1
-                else "a controller that is started anew behaves like a new one, whatever its memory held"
-            )
-
-            def judge(runs: tuple[Run, ...], dirt: int = dirt, rounds: int = rounds, claim: str = claim) -> Failure | None:
-                return _pair_failure(subject, runs[0].inputs, runs[1].inputs, dirt, rounds, claim)
-
-            failure = judge((Run(first), Run(second)))
+        runs = (Run(np.ascontiguousarray(drawn[:, :, 0])), Run(np.ascontiguousarray(drawn[:, :, 1])))
+        judges: list[Callable[[tuple[Run, ...]], Failure | None]] = [partial(_disturbed, subject)]
+        judges += [partial(_restarted, subject, dirt=dirt) for dirt in DIRT]
+        for judge in judges:
+            count += 4 * TICKS
+            failure = judge(runs)
             if failure is not None:
                 return Found(count, shrink(failure, judge))
     return Found(count)
@@ -70,8 +79,6 @@ def _why_no_gains(subject: Subject) -> str:
 
 
 def _start_gains(subject: Subject) -> dict[str, int]:
-    from codegen.rules.integer import raw_value
-
     assert subject.fixed is not None
     return {port.name: raw_value(subject.fixed, port.name) for port in subject.shape.gains}
 

@@ -175,8 +175,8 @@ def _tolerance(subject: Subject, signal: str) -> float:
     return 2.0 * subject.bounds[signal].magnitude if signal in subject.bounds else 0.0
 
 
-def _moves(subject: Subject, memory: Counts, base: Counts, moved: Counts) -> dict[str, tuple[NDArray[np.float64], Counts, bool]]:
-    """Per watched number: float64's move in counts, the C's move, and whether the tick writes it."""
+def _moves(subject: Subject, memory: Counts, base: Counts, moved: Counts) -> dict[str, tuple[NDArray[np.float64], Counts]]:
+    """Per watched number that the tick writes: float64's move in counts, and the C's move."""
     assert subject.fixed is not None
     fixed, host = subject.fixed, subject.host()
     slow_tick = fixed.graph.slow_every == 1 or int(memory[-1, 0]) == fixed.graph.slow_every - 1
@@ -187,14 +187,14 @@ def _moves(subject: Subject, memory: Counts, base: Counts, moved: Counts) -> dic
         after = np.array(memory, order="C")
         outputs = host.run(after, inputs[None]).outputs[0]
         seen.append(_columns(subject, outputs, after, list(watched)))
-    result = {}
+    result: dict[str, tuple[NDArray[np.float64], Counts]] = {}
     for at, (name, signal) in enumerate(watched.items()):
         node = fixed.graph.nodes.get(name.removeprefix("state."))
         written = slow_tick or not (isinstance(node, Delay) and node.slow)
         if written and signal in reals[0]:
             lsb = float(fixed.formats[signal].lsb)
             difference = (np.asarray(reals[1][signal], dtype=np.float64) - np.asarray(reals[0][signal], dtype=np.float64)) / lsb
-            result[name] = (np.broadcast_to(difference, memory.shape[1]), seen[1][at] - seen[0][at], written)
+            result[name] = (np.broadcast_to(difference, memory.shape[1]), seen[1][at] - seen[0][at])
     return result
 
 
@@ -202,7 +202,7 @@ def _gain_failure(subject: Subject, memory: Counts, base: Counts, moved: Counts)
     """The failure that one lane shows, if any; (members,), (inputs,), (inputs,)."""
     assert subject.fixed is not None
     watched = _measured(subject)
-    for name, (wanted, got, _) in _moves(subject, memory[:, None], base[:, None], moved[:, None]).items():
+    for name, (wanted, got) in _moves(subject, memory[:, None], base[:, None], moved[:, None]).items():
         tolerance = _tolerance(subject, watched[name]) / float(subject.fixed.formats[watched[name]].lsb)
         low, high = int(np.ceil(wanted[0] - tolerance - 1e-9)), int(np.floor(wanted[0] + tolerance + 1e-9))
         if not low <= int(got[0]) <= high:
@@ -244,7 +244,7 @@ def _check_gain(subject: Subject, rng: Generator) -> Found:
             steps = np.int64(1) << rng.integers(0, max(1, port.bits - 1), LANES)
             moved[at] = np.clip(base[at] + steps * rng.choice(np.array([-1, 1]), LANES), port.low, port.high)
             count += 2 * LANES
-            for name, (wanted, got, _) in _moves(subject, memory, base, moved).items():
+            for name, (wanted, got) in _moves(subject, memory, base, moved).items():
                 tolerance = _tolerance(subject, watched[name]) / float(fixed.formats[watched[name]].lsb)
                 if np.any(np.abs(wanted) > FELT * tolerance + 0.5):
                     felt.add((port.name, name))

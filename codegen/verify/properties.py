@@ -12,12 +12,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from codegen.verify import exact, instances, lasting, limits, paths, timing
+from codegen.verify import defined, exact, instances, lasting, limits, paths, timing
 from codegen.verify.law import Law
 from codegen.verify.subject import Subject
 from codegen.verify.trial import Failure
 
-SUITE: tuple[Law, ...] = (*exact.LAWS, *limits.LAWS, *paths.LAWS, *timing.LAWS, *instances.LAWS, *lasting.LAWS)
+SUITE: tuple[Law, ...] = (
+    *exact.LAWS,
+    *defined.LAWS,
+    *limits.LAWS,
+    *paths.LAWS,
+    *timing.LAWS,
+    *instances.LAWS,
+    *lasting.LAWS,
+)
 Progress = Callable[[float], None]
 
 

@@ -1,7 +1,7 @@
 """Failing inputs made short and small.
 
 Takes a judge (runs to the failure they show, or None) and a failure, gives a failure that is no longer and no larger: ticks are left
-out from the end and in the middle, then inputs and memory are put to zero, then magnitudes are halved.
+out, then inputs and memory are put to zero or held, then magnitudes are brought down by bisection.
 """
 
 from __future__ import annotations
@@ -17,9 +17,45 @@ from numpy.typing import NDArray
 from codegen.verify.trial import Failure, Run
 
 Counts = NDArray[np.int64]
-Judge = Callable[[tuple[Run, ...]], Failure | None]
-SECONDS = 4.0
-LONGEST_ROWS = 64
+Runs = tuple[Run, ...]
+Judge = Callable[[Runs], Failure | None]
+Change = Callable[[Failure], Runs]
+SECONDS = 2.0
+PASSES = 8
+LONGEST_ROWS = 40
+
+
+class _Shrinker:
+    """The best failure so far, and the time that is left."""
+
+    def __init__(self, failure: Failure, judge: Judge, seconds: float) -> None:
+        self.best = failure
+        self._judge = judge
+        self._end = time.perf_counter() + seconds
+
+    @property
+    def late(self) -> bool:
+        return time.perf_counter() > self._end
+
+    def take(self, runs: Runs) -> bool:
+        """Judge candidate runs; keep them if they fail and are smaller."""
+        if self.late:
+            return False
+        found = self._judge(runs)
+        if found is None or _weight(found) >= _weight(self.best):
+            return False
+        self.best = found
+        return True
+
+    def bisect(self, change: Callable[[Failure, int], Runs], high: int) -> None:
+        """Bring a magnitude from ``high`` down to the least that still fails, as far as bisection finds it."""
+        low = -1
+        while high - low > 1 and not self.late:
+            middle = (low + high) // 2
+            if self.take(change(self.best, middle)):
+                high = middle
+            else:
+                low = middle
 
 
 def shrink(failure: Failure, judge: Judge, seconds: float = SECONDS) -> Failure:
@@ -27,30 +63,16 @@ def shrink(failure: Failure, judge: Judge, seconds: float = SECONDS) -> Failure:
 
     ``judge`` returns the failure of the earliest tick, with its runs cut behind that tick.
     """
-    end = time.perf_counter() + seconds
-    best = failure
-    for _ in range(6):
-        before = best
-        for stage in (_shorter, _without_inputs, _without_memory, _smaller):
-            best = _descend(best, judge, stage, end)
-        if best is before or time.perf_counter() > end:
+    work = _Shrinker(failure, judge, seconds)
+    for _ in range(PASSES):
+        before = work.best
+        _leave_out(work)
+        for change in _simpler(work.best):
+            work.take(change(work.best))
+        _bring_down(work)
+        if work.best is before or work.late:
             break
-    return best
-
-
-def _descend(best: Failure, judge: Judge, stage: Callable[[Failure], Iterator[tuple[Run, ...]]], end: float) -> Failure:
-    """Take over whatever the stage proposes and still fails, until it proposes nothing more."""
-    improved = True
-    while improved:
-        improved = False
-        for runs in stage(best):
-            if time.perf_counter() > end:
-                return best
-            found = judge(runs)
-            if found is not None and _weight(found) < _weight(best):
-                best, improved = found, True
-                break
-    return best
+    return work.best
 
 
 def _weight(failure: Failure) -> tuple[int, int, int, float]:
@@ -59,25 +81,28 @@ def _weight(failure: Failure) -> tuple[int, int, int, float]:
     memory = [abs(value) for run in failure.runs for value in (run.memory or {}).values()]
     changes = int(np.count_nonzero(np.any(joined[1:] != joined[:-1], axis=1)))
     nonzero = int(np.count_nonzero(np.any(joined != 0, axis=0))) + sum(1 for value in memory if value)
-    size = float(np.sum(np.log2(1.0 + np.abs(joined.astype(np.float64))))) + float(sum(np.log2(1.0 + value) for value in memory))
+    size = float(np.sum(np.abs(joined.astype(np.float64)))) + float(sum(float(value) for value in memory))
     return failure.ticks, changes, nonzero, size
 
 
-def _with_inputs(failure: Failure, change: Callable[[Counts], Counts]) -> tuple[Run, ...]:
+def _with_inputs(failure: Failure, change: Callable[[Counts], Counts]) -> Runs:
     """The same change in every run: what the runs differ in stays what it was."""
     return tuple(replace(run, inputs=np.ascontiguousarray(change(run.inputs))) for run in failure.runs)
 
 
-def _shorter(failure: Failure) -> Iterator[tuple[Run, ...]]:
-    """Leave out stretches, large ones first."""
-    if any(run.flip is not None for run in failure.runs):
+def _leave_out(work: _Shrinker) -> None:
+    """Leave out stretches of ticks, large ones first; what flips at a tick stays where it is."""
+    if any(run.flip is not None for run in work.best.runs):
         return
-    size = failure.ticks // 2
-    while size >= 1:
-        for start in range(0, failure.ticks - size + 1, size):
-            keep = np.r_[0:start, start + size : failure.ticks]
-            if len(keep):
-                yield _with_inputs(failure, partial(_rows, keep))
+    size = work.best.ticks // 2
+    while size >= 1 and not work.late:
+        start = 0
+        while start + size <= work.best.ticks and work.best.ticks > 1:
+            keep = np.r_[0:start, start + size : work.best.ticks]
+            if not work.take(_with_inputs(work.best, partial(_rows, keep))):
+                start += size
+            if work.late:
+                return
         size //= 2
 
 
@@ -85,51 +110,65 @@ def _rows(keep: Counts, inputs: Counts) -> Counts:
     return inputs[keep]
 
 
-def _without_inputs(failure: Failure) -> Iterator[tuple[Run, ...]]:
-    """Put an input to zero, or hold it at its last or first value."""
-    width = failure.runs[0].inputs.shape[1]
-    for column in range(width):
+def _held(column: int, pick: int | None, inputs: Counts) -> Counts:
+    result = inputs.copy()
+    result[:, column] = 0 if pick is None else inputs[pick, column]
+    return result
+
+
+def _capped(column: int, part: slice, cap: int, inputs: Counts) -> Counts:
+    result = inputs.copy()
+    result[part, column] = np.clip(result[part, column], -cap, cap)
+    return result
+
+
+def _set_memory(name: str, value: int | None, failure: Failure) -> Runs:
+    """A member of every run's memory left as initialised (None) or set."""
+    runs = []
+    for run in failure.runs:
+        if run.memory is None or name not in run.memory:
+            runs.append(run)
+            continue
+        rest = {other: kept for other, kept in run.memory.items() if other != name}
+        runs.append(replace(run, memory=(rest or None) if value is None else {**rest, name: value}))
+    return tuple(runs)
+
+
+def _simpler(failure: Failure) -> Iterator[Change]:
+    """Members left as initialised; inputs at zero, or held at their last or first value."""
+    for name in list(failure.runs[0].memory or {}):
+        yield partial(_set_memory, name, None)
+        yield partial(_set_memory, name, 0)
+    for column in range(failure.runs[0].inputs.shape[1]):
         for pick in (None, -1, 0):
-
-            def change(inputs: Counts, column: int = column, pick: int | None = pick) -> Counts:
-                result = inputs.copy()
-                result[:, column] = 0 if pick is None else inputs[pick, column]
-                return result
-
-            yield _with_inputs(failure, change)
+            yield partial(_hold_input, column, pick)
 
 
-def _without_memory(failure: Failure) -> Iterator[tuple[Run, ...]]:
-    """Leave a member as initialised, or halve it, in every run alike where all have it alike."""
-    for at, run in enumerate(failure.runs):
-        for name, value in (run.memory or {}).items():
-            rest = {other: kept for other, kept in (run.memory or {}).items() if other != name}
-            candidates = [rest or None, *([{**rest, name: int(value / 2)}] if value not in (0, 1) else [])]
-            for memory in candidates:
-                yield tuple(replace(other, memory=memory) if place == at else other for place, other in enumerate(failure.runs))
+def _bring_down(work: _Shrinker) -> None:
+    """Magnitudes: a whole input, then single ticks of it, then members."""
+    for column in range(work.best.runs[0].inputs.shape[1]):
+        parts = [slice(None)]
+        if work.best.ticks <= LONGEST_ROWS:
+            parts += [slice(at, at + 1) for at in range(work.best.ticks)]
+        for part in parts:
+            values = [np.abs(run.inputs[part, column]) for run in work.best.runs]
+            most = max((int(value.max()) for value in values if len(value)), default=0)
+            if most > 1 and not work.late:
+                cap = partial(_cap_inputs, column, part)
+                work.bisect(cap, most)
+    for name, value in dict(work.best.runs[0].memory or {}).items():
+        if abs(value) > 1 and not work.late:
+            sign = 1 if value > 0 else -1
+            work.bisect(partial(_size_memory, name, sign), abs(value))
 
 
-def _smaller(failure: Failure) -> Iterator[tuple[Run, ...]]:
-    """Halve an input, all ticks at once, then single rows."""
-    width = failure.runs[0].inputs.shape[1]
-    rows: list[slice] = [slice(None)]
-    if failure.ticks <= LONGEST_ROWS:
-        rows += [slice(at, at + 1) for at in range(failure.ticks)]
-    for column in range(width):
-        for part in rows:
-            for share in (0, 64, 8, 2):
+def _hold_input(column: int, pick: int | None, best: Failure) -> Runs:
+    return _with_inputs(best, partial(_held, column, pick))
 
-                def change(inputs: Counts, column: int = column, part: slice = part, share: int = share) -> Counts:
-                    result = inputs.copy()
-                    values = result[part, column]
-                    result[part, column] = 0 if share == 0 else np.sign(values) * (np.abs(values) // share)
-                    return result
 
-                yield _with_inputs(failure, change)
+def _size_memory(name: str, sign: int, best: Failure, size: int) -> Runs:
+    return _set_memory(name, sign * size, best)
 
-            def nudge(inputs: Counts, column: int = column, part: slice = part) -> Counts:
-                result = inputs.copy()
-                result[part, column] -= np.sign(result[part, column])
-                return result
 
-            yield _with_inputs(failure, nudge)
+def _cap_inputs(column: int, part: slice, best: Failure, cap: int) -> Runs:
+    return _with_inputs(best, partial(_capped, column, part, cap))

@@ -56,6 +56,7 @@ class Failure:
         got: The sum, tick by tick.
         optimise: Optimisation flag under which it showed.
         line: Line of the C source where it happened, 0 if the text does not allow to say.
+        undefined: What C leaves undefined in the last tick, "" where the claim is about numbers.
     """
 
     claim: str
@@ -66,6 +67,7 @@ class Failure:
     got: tuple[int, ...]
     optimise: str = "-O2"
     line: int = 0
+    undefined: str = ""
 
     @property
     def ticks(self) -> int:
@@ -80,11 +82,15 @@ class Failure:
     @property
     def expected(self) -> str:
         """What the last tick had to show."""
+        if self.undefined:
+            return "what C defines"
         return str(self.low) if self.low == self.high else f"{self.low} to {self.high}"
 
     @property
     def shown(self) -> str:
         """What is looked at."""
+        if self.undefined:
+            return f"line {self.line}"
         texts = []
         for at, part in enumerate(self.watched):
             sign = "-" if part.sign < 0 else "+" if at else ""
@@ -96,6 +102,8 @@ class Failure:
         """One sentence: claim, what, when, expected and got."""
         begin = "the start" if self.from_start else "a legal memory"
         count = "tick" if self.ticks == 1 else "ticks"
+        if self.undefined:
+            return f"{self.claim}; {self.ticks} {count} from {begin}: {self.undefined} in line {self.line}"
         return f"{self.claim}; {self.ticks} {count} from {begin}: {self.shown} is {self.got[-1]}, expected {self.expected}"
 
 
@@ -146,7 +154,8 @@ def failure_table(failure: Failure, shape: Shape) -> tuple[tuple[str, ...], list
         ticks = str(start) if count == 1 else f"{start}-{start + count - 1}"
         values = [str(int(value)) for run in failure.runs for value in run.inputs[start]]
         last = start + count == failure.ticks
-        rows.append((ticks, *values, failure.expected if last else "", str(failure.got[start + count - 1])))
+        got = str(failure.got[start + count - 1]) if failure.got else failure.undefined if last else ""
+        rows.append((ticks, *values, failure.expected if last else "", got))
     return ("tick", *names, f"{failure.shown}: expected", "got"), rows
 
 
@@ -184,7 +193,7 @@ def c_test(failure: Failure, shape: Shape, source: str) -> str:
     text.put(
         f"/* {claim}.",
         " *",
-        f" * Build and run beside {source}:  cc -std=c99 {failure.optimise} -o check check.c && ./check",
+        f" * Build and run beside {source}:  cc -std=c99 {_flags(failure)} -o check check.c && ./check",
         " */",
         f'#include "{source}"',
         "#include <stdio.h>",
@@ -222,6 +231,10 @@ def c_test(failure: Failure, shape: Shape, source: str) -> str:
             text.put(f"            in_{at + 1}.{port.name} = {cast};")
         text.put(f"            {shape.step}(&state_{at + 1}, &in_{at + 1}, &out_{at + 1});")
     text.put("        }", "    }")
+    if failure.undefined:
+        text.put(*(f"    (void)out_{at + 1};" for at, _ in enumerate(failure.runs)))
+        text.put(f'    printf("line {failure.line} did not do anything undefined\\n");', "    return 0;", "}", "")
+        return "\n".join(text.lines)
     shown = " ".join(f"{'-' if part.sign < 0 else '+'} {_member(shape, part)}" for part in failure.watched)
     text.put(
         f"    const long long got = {shown};",
@@ -232,6 +245,10 @@ def c_test(failure: Failure, shape: Shape, source: str) -> str:
         "",
     )
     return "\n".join(text.lines)
+
+
+def _flags(failure: Failure) -> str:
+    return f"{failure.optimise} -fsanitize=undefined -fno-sanitize-recover=all" if failure.undefined else failure.optimise
 
 
 def _long(value: int) -> str:
