@@ -19,6 +19,7 @@ from codegen.bounds import SignalBound
 from codegen.errors import LoopwrightError
 from codegen.rules.fixed import FixedGraph
 from codegen.shipment import Realisation, Shipment
+from codegen.verify import property_entries
 
 SCHEMA_VERSION = 1
 ASSUMPTIONS = (
@@ -194,6 +195,7 @@ def _properties(shipment: Shipment) -> list[dict[str, Any]]:
             "loosest": None if loosest is None else {"signal": loosest.name, "bound_over_seen": loosest.ratio},
         },
     ]
+    result += property_entries(shipment.checks.suite, shipment.checks.faults)
     if flight is not None:
         result.append(
             {
@@ -268,16 +270,26 @@ class ShippedEvidence:
     files: Mapping[str, str]
 
 
-def parse_evidence(text: str, where: str) -> ShippedEvidence:
-    """Read an evidence file.
+def read_evidence(text: str, where: str) -> dict[str, Any]:
+    """The document in an evidence file, checked against the schema.
 
     Raises:
         LoopwrightError: It is no evidence of this version.
     """
     try:
-        document = json.loads(text)
+        document: dict[str, Any] = json.loads(text)
         jsonschema.validate(document, evidence_schema())
     except (ValueError, jsonschema.ValidationError) as error:
         reason = error.message if isinstance(error, jsonschema.ValidationError) else str(error)
         raise LoopwrightError(f"this is no evidence: {reason[:200]}", where, "ship the build file again") from None
+    return document
+
+
+def parse_evidence(text: str, where: str) -> ShippedEvidence:
+    """What a later check needs from an evidence file.
+
+    Raises:
+        LoopwrightError: It is no evidence of this version.
+    """
+    document = read_evidence(text, where)
     return ShippedEvidence(document["targets"][0]["name"], document["error_budget_counts"], document["files"])

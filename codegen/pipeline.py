@@ -21,32 +21,38 @@ from numpy.typing import NDArray
 
 from codegen.bounds import bound_closed_loop, bound_many_ticks, bound_one_tick
 from codegen.build import Build, read_build
+from codegen.ci import Finding, compare_evidence, findings_of, handwritten_findings
+from codegen.ci.finding import Place, shown_path
 from codegen.control import ARMED_REGIME, surround, trace_controller
 from codegen.design import Design, design_controller
 from codegen.emit import Emission, emit_controller
 from codegen.errors import LoopwrightError
-from codegen.evidence import evidence_text, gather_evidence, parse_evidence, sha256
+from codegen.evidence import evidence_text, gather_evidence, read_evidence, sha256
 from codegen.flight import fly_reference, judge_flight, record_flights, replay, set_terms
 from codegen.flight.judge import Level
 from codegen.formats import choose_formats
 from codegen.graph import Graph
-from codegen.graph.serial import graph_from_json, graph_to_json
+from codegen.graph.serial import graph_to_json
+from codegen.handwritten import check_handwritten, read_contract
 from codegen.host.controller import HostController
+from codegen.host.shape import shape_of
 from codegen.plant import Flight, Plant, Scenario, StepFunction, fly, model_plant
 from codegen.ranges import find_ranges
 from codegen.report import draw_flight, write_report
 from codegen.shipment import Checks, Realisation, Shipment
+from codegen.shipped import GRAPH_SUFFIX, read_file, read_shipped
 from codegen.targets import Target, read_target
 from codegen.vectors import draw_vectors
-from codegen.verify import check_bits, check_errors
+from codegen.verify import ErrorCheck, check_bits, check_errors, check_faults, check_properties, emitted_subject
+from codegen.verify.budget import Budget
 from codegen.version import VERSION
 
 Counts = NDArray[np.int64]
 BIT_TICKS = 10_000_000
 LIBRARIES = ("cffi", "numpy", "scipy", "python-flint", "jinja2", "matplotlib", "ziglang")
-GRAPH_SUFFIX = ".graph.json"
 BUILD_COPY = "build.toml"
 PICTURE_POINTS = 4000
+FLIPS, SENSOR_FAULTS = 20_000, 10_000
 # Longer flights are drawn without the controller's own estimates, which need every tick's readings.
 REPLAYED_TICKS = 300_000
 
@@ -146,32 +152,49 @@ def check(
     level: Level = "quick",
     ticks: int = BIT_TICKS,
     seed: int = 1,
+    seconds: float | None = None,
 ) -> Checks:
-    """Check an emission (or an edited one in its place) against its realisation, and fly it where there is a plant."""
+    """Check an emission (or an edited one in its place) against its realisation, and fly it where there is a plant.
+
+    With ``seconds`` no further part is begun once they are used up; what that left out stands in the result.
+    """
+    budget = Budget(seconds)
     traces: list[Counts] = []
     if designed is not None:
         with progress.during("recording flights", 0.2):
             traces = fly_traces(designed.plant, emission, part)
+    with progress.during("trying properties", 0.22), emitted_subject(emission, part.fixed, part.one_tick, tuple(traces)) as subject:
+        suite = check_properties(subject, seed=seed, seconds=budget.share(0.3))
+        faults = check_faults(subject, flips=FLIPS, sensor_faults=SENSOR_FAULTS, seed=seed, seconds=budget.share(0.3))
+    left_out = [*suite.left_out, *([faults.left_out] if faults.left_out else [])]
     with progress.during("comparing bits", 0.25):
+        affordable = budget.affordable(ticks, lambda some: check_bits(emission, part.fixed, some, seed=seed, traces=traces).ticks)
         bits = check_bits(
             emission,
             part.fixed,
-            ticks,
+            affordable,
             seed=seed,
             traces=traces,
             progress=lambda share: progress.stage("comparing bits", 0.25 + 0.35 * share),
         )
-    with progress.during("searching errors", 0.6):
-        errors = check_errors(part.fixed, part.one_tick, part.margins, seed=seed, traces=traces)
-    if designed is None:
-        return Checks(bits, errors, None, ())
+    if affordable < ticks:
+        left_out.append(f"{ticks - bits.ticks:,} of {ticks:,} ticks of the comparison of bits")
+    if budget.used_up:
+        left_out.append("the search for errors")
+        errors = ErrorCheck((), 0, 0, "", seed, 0.0)
+    else:
+        with progress.during("searching errors", 0.6):
+            errors = check_errors(part.fixed, part.one_tick, part.margins, seed=seed, traces=traces)
+    if designed is None or budget.used_up:
+        left_out += ["flights"] if designed is not None else []
+        return Checks(bits, errors, None, (), tuple(traces), suite, faults, tuple(left_out))
     with progress.during("flying", 0.65), HostController(emission, part.fixed) as host:
         terms = set_terms(designed.build, designed.design)
         verdict = judge_flight(
             designed.plant, terms, lambda: StepFunction(*host.flight_step()), part.fixed.graph, level
         )
         recordings = record_flights(designed.plant, terms, host)
-    return Checks(bits, errors, verdict, recordings, tuple(traces))
+    return Checks(bits, errors, verdict, recordings, tuple(traces), suite, faults, tuple(left_out))
 
 
 def _versions(compiler: str) -> dict[str, str]:
@@ -311,45 +334,82 @@ def ship_graph(
 
 @dataclass(frozen=True)
 class Verification:
-    """What ``verify`` found: the checks, and what does not hold in words."""
+    """What ``verify`` found.
 
-    shipment: Shipment
+    Attributes:
+        name: Name of the controller.
+        shipment: The checks, None for C written by hand.
+        findings: Every property with its verdict, and with file and line where it is broken.
+        failures: What does not hold, in words.
+        worse: Figures that got worse against the baseline.
+        left_out: What the time did not reach.
+        seconds: Time it took.
+    """
+
+    name: str
+    shipment: Shipment | None
+    findings: tuple[Finding, ...]
     failures: tuple[str, ...]
+    worse: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
+    seconds: float = 0.0
 
 
-def verify(folder: Path, source: Path | None, progress: Progress, *, ticks: int = BIT_TICKS, seed: int = 1) -> Verification:
+def verify(
+    folder: Path,
+    source: Path | None,
+    progress: Progress,
+    *,
+    ticks: int = BIT_TICKS,
+    seed: int = 1,
+    seconds: float | None = None,
+    baseline: Path | None = None,
+) -> Verification:
     """Check the C in ``folder`` (or ``source`` in its place) against the graph that lies beside it.
+
+    Where ``folder`` is a contract file (TOML), the hand-written C that it names is judged.
 
     Raises:
         LoopwrightError: The folder is no shipment, or a file in it cannot be read.
     """
-    graphs = sorted(folder.glob(f"*{GRAPH_SUFFIX}")) if folder.is_dir() else []
-    if len(graphs) != 1:
-        raise LoopwrightError("this is no folder that `loopwright ship` wrote", str(folder), "name the folder given to ship -o")
-    graph = graph_from_json(_read(graphs[0]), graphs[0].name)
-    evidence = parse_evidence(_read(folder / "evidence.json"), "evidence.json")
-    target, budget = read_target(evidence.target), evidence.error_budget_counts
+    begun = time.perf_counter()
+    if folder.is_file() or folder.suffix == ".toml":
+        return _verify_handwritten(folder, source, seed, seconds, baseline)
+    read = read_shipped(folder, source)
+    graph, evidence, emission = read.graph, read.evidence, read.emission
+    committed = read_evidence(read_file(baseline), str(baseline)) if baseline is not None else None
+    target, error_budget = read_target(evidence.target), evidence.error_budget_counts
     designed = design_build(folder / BUILD_COPY) if (folder / BUILD_COPY).is_file() else None
     with progress.during("choosing formats", 0.1):
-        part = realise(graph, target, budget, designed.plant if designed is not None else None)
-    header, text = _read(folder / f"{graph.name}.h"), _read(source or folder / f"{graph.name}.c")
-    emission = Emission(graph.name, header, text)
-    checks = check(part, emission, progress, designed, ticks=ticks, seed=seed)
+        part = realise(graph, target, error_budget, designed.plant if designed is not None else None)
+    rest = None if seconds is None else max(0.0, seconds - (time.perf_counter() - begun))
+    checks = check(part, emission, progress, designed, ticks=ticks, seed=seed, seconds=rest)
     shipment = Shipment(graph, part, checks, None, None, _versions(checks.bits.compiler), dict(progress.seconds))
     failures = list(shipment.failures)
     if source is None:
         for name in (f"{graph.name}.h", f"{graph.name}.c"):
-            if evidence.files.get(name) != sha256(_read(folder / name)):
+            if evidence.files.get(name) != sha256(read_file(folder / name)):
                 failures.append(f"{name} is not the file that the evidence speaks of")
-    return Verification(shipment, tuple(failures))
+    place = Place(shown_path(source or folder / f"{graph.name}.c"), emission.source, part.emission.source)
+    findings = findings_of(checks, shape_of(graph.name, part.fixed), f"{graph.name}.c", place)
+    worse = compare_evidence(committed, gather_evidence(shipment, {})) if committed is not None else []
+    took = time.perf_counter() - begun
+    return Verification(graph.name, shipment, tuple(findings), tuple(failures), tuple(worse), checks.left_out, took)
 
 
-def _read(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
-        raise LoopwrightError(f"this file cannot be read: {reason}", str(path), "name the folder given to ship -o") from None
+def _verify_handwritten(
+    path: Path, source: Path | None, seed: int, seconds: float | None, baseline: Path | None
+) -> Verification:
+    """The gate for hand-written C."""
+    contract = read_contract(path)
+    if baseline is not None:
+        raise LoopwrightError("C written by hand has no evidence to compare", str(baseline), "leave --baseline out")
+    sources = contract.sources(source)
+    result = check_handwritten(contract, sources, seed=seed, seconds=seconds)
+    shipped = read_file(contract.folder / contract.source) if source is not None else ""
+    place = Place(shown_path(source or contract.folder / contract.source), sources[contract.source], shipped)
+    findings = tuple(handwritten_findings(result, place))
+    return Verification(contract.shape.name, None, findings, result.failures, (), result.left_out, result.seconds)
 
 
 def simulate_build(

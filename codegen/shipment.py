@@ -21,7 +21,7 @@ from codegen.graph import Graph
 from codegen.ranges import Ranges
 from codegen.rules.fixed import FixedGraph
 from codegen.targets import Target
-from codegen.verify import BitCheck, ErrorCheck
+from codegen.verify import BitCheck, ErrorCheck, FaultCheck, PropertyCheck
 
 
 @dataclass(frozen=True)
@@ -63,6 +63,9 @@ class Checks:
         flight: The emitted C at the controls, None without a plant.
         recordings: Flights for the pictures.
         traces: Raw readings of flights, (ticks, inputs) each, that the checks and the test vectors start from.
+        suite: The properties, None if they were not tried.
+        faults: Faults at run time, likewise.
+        left_out: What a budget of time did not reach, in words.
     """
 
     bits: BitCheck
@@ -70,6 +73,9 @@ class Checks:
     flight: FlightVerdict | None
     recordings: tuple[Recording, ...]
     traces: tuple[NDArray[np.int64], ...] = ()
+    suite: PropertyCheck | None = None
+    faults: FaultCheck | None = None
+    left_out: tuple[str, ...] = ()
 
     @property
     def failures(self) -> tuple[str, ...]:
@@ -85,6 +91,10 @@ class Checks:
         ]
         if self.errors.violations:
             found.append(f"{self.errors.violations} observations beat their bound, first {self.errors.first}")
+        if self.suite is not None:
+            found += [f"{part.name}: {part.failure.summary()}" for part in self.suite.results if part.failure is not None]
+        if self.faults is not None:
+            found += self.faults.failures
         if self.flight is not None:
             found += [f"flight: {check.name}: {check.row()[2]}, wanted {check.row()[1]}" for check in self.flight.failures]
         return tuple(found)

@@ -19,6 +19,7 @@ WordBits = Literal[8, 16, 32, 64]
 Cycles = Annotated[int, Field(strict=True, ge=0, le=1000)]
 Address = Annotated[int, Field(strict=True, ge=0, lt=2**32)]
 Text = Annotated[str, Field(strict=True, min_length=1, max_length=200)]
+Case = Literal["", "taken", "not executed", "skips one word", "skips two words", "to pc", "from code", "uses the result before"]
 
 
 @dataclass(frozen=True)
@@ -69,6 +70,7 @@ class Chip(_Table):
     Attributes:
         family: Instruction set family: decides start-up code, linker script and emulator.
         emulator: What executes images of this core.
+        model: Its name for the core.
         flash_origin: First address of program memory.
         flash_bytes: Its size.
         ram_origin: First address of data memory.
@@ -79,6 +81,7 @@ class Chip(_Table):
 
     family: Literal["avr", "arm", "riscv"]
     emulator: Literal["simavr", "unicorn"]
+    model: Text
     flash_origin: Address
     flash_bytes: Annotated[int, Field(strict=True, ge=1024, lt=2**32)]
     ram_origin: Address
@@ -92,18 +95,25 @@ class CycleFact(_Table):
     """How long one class of instruction takes, zero wait states.
 
     Attributes:
-        instruction: Mnemonics, in the core's own assembly language.
+        instruction: Mnemonics, in the core's own assembly language, without suffixes of condition, width and flags.
         fewest: Least number of clock cycles.
-        most: Greatest number; differs from `fewest` where the core's implementer or the operands decide.
+        most: Greatest number; differs from `fewest` where the core's implementer or the operands decide.  Bounds use it.
         source: Document and table.
         standing: Whether the figure was seen in the source or is recalled from memory.
+        case: When the row holds: "taken" or "not executed" for what depends on a condition, "skips one word" or "skips two words",
+            "to pc" where the program counter is loaded, "from code" for a literal; "uses the result before" is added on top.
+        per_register: Cycles added for each register that is moved.
+        variant: A variant of the core, chosen by the chip maker, for which the row replaces the plain one; empty for all.
     """
 
-    instruction: Text
+    instruction: Annotated[str, Field(strict=True, min_length=1, max_length=400)]
     fewest: Cycles
     most: Cycles
     source: Text
     standing: Literal["seen", "from memory"]
+    case: Case = ""
+    per_register: Annotated[int, Field(strict=True, ge=0, le=8)] = 0
+    variant: Annotated[str, Field(strict=True, max_length=60)] = ""
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
 """Classic fixed-point defects as edits of the emitted C of the calm lantern in 16-bit words.
 
-Each is one replacement of a text that stands exactly once (or the n-th of several).  ``seen_by`` says which data models must fail
-for safety where only the narrow ``int`` can show the defect; ``equivalent`` marks the edits that change nothing.
+Each replaces the first place where a text stands.  ``equivalent`` marks edits that change nothing; ``only_16_bit_int`` those that only
+a machine with a 16-bit int shows, ``only_wide_int`` those that only a wider one does.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ class Mutant:
     new: str
     equivalent: bool = False
     only_16_bit_int: bool = False
+    only_wide_int: bool = False
 
 
 MUTANTS = (
@@ -78,7 +79,11 @@ MUTANTS = (
         "clamp_32(state->trim - (int32_t)momentum_excess * INT32_C(5502), -INT32_C(1497366528), INT32_C(1497366528))",
         "state->trim - (int32_t)momentum_excess * INT32_C(5502)",
     ),
-    Mutant("quotient towards zero", "return (x + (INT32_C(1) << (n - 1))) >> n;", "return (x + (INT32_C(1) << (n - 1))) / (INT32_C(1) << n);"),
+    Mutant(
+        "quotient towards zero",
+        "return (x + (INT32_C(1) << (n - 1))) >> n;",
+        "return (x + (INT32_C(1) << (n - 1))) / (INT32_C(1) << n);",
+    ),
     Mutant(
         "memory written before it is read",
         "    /* rad, Q15, [-0.698, 0.698]: tilt_last in a shorter word */",
@@ -102,7 +107,7 @@ MUTANTS = (
     Mutant("output forgotten", "    outputs->tripped = tripped;\n", ""),
     Mutant("memory forgotten", "    state->tilt_last = tilt;\n", ""),
     Mutant("outputs mixed up", "outputs->armed = armed;", "outputs->armed = tripped;"),
-    Mutant("unsigned in a comparison", "inputs->wheel_speed > INT32_C(599)", "inputs->wheel_speed > 599u"),
+    Mutant("unsigned in a comparison", "inputs->wheel_speed > INT32_C(599)", "inputs->wheel_speed > 599u", only_wide_int=True),
     Mutant("negative number cast to unsigned", "(int32_t)inputs->wheel_speed > INT32_C(599)", "(uint16_t)inputs->wheel_speed > 599u"),
     Mutant(
         "half as bitwise or",

@@ -167,7 +167,7 @@ def test_absent_keys_get_their_defaults() -> None:
     assert build.gyro.low_pass_hz is None
     assert build.accelerometer.low_pass_hz is None
     assert build.goals.sensor_timeout_ms == Quantity.exact(25.0)
-    assert build.target.error_budget_counts == Quantity.exact(1.5)
+    assert build.target.error_budget_counts == Quantity.exact(3.0)
     assert build.target.max_share is build.target.max_stack_bytes is build.target.max_flash_bytes is None
 
 

@@ -267,6 +267,17 @@ def _negative_constants(graph: GraphBuilder) -> None:
     graph.output(name, name, "bool")
 
 
+def _limits_almost_on_the_grid(graph: GraphBuilder) -> None:
+    # A limit a hair inside a whole count is realised as that count, outside the real limit.
+    x = graph.input("x", "int16_t", 0.25)
+    held = graph.clamp("held", x, -149.9999999999999, 149.9999999999999)
+    graph.output("z", graph.weighted_sum("z", [(1.0, held)], resolution=0.25), "int32_t")
+    whole = graph.clamp("whole", x, -8192.0 + 1e-8, 8191.75 - 1e-8)
+    graph.output("v", graph.weighted_sum("v", [(1.0, whole)], resolution=0.25), "int32_t")
+    idle = graph.weighted_sum("idle", [(1.0, x)], limits=(-8192.0 + 1e-8, 8191.75 - 1e-8), resolution=0.25)
+    graph.output("w", idle, "int32_t")
+
+
 DIRECTED: dict[str, tuple[int, Callable[[GraphBuilder], None]]] = {
     "idle limit": (1, _idle_limit),
     "sampled copy": (3, _sampled_copy),
@@ -280,6 +291,7 @@ DIRECTED: dict[str, tuple[int, Callable[[GraphBuilder], None]]] = {
     "unlike comparisons": (1, _unlike_comparisons),
     "far limits": (1, _far_limits),
     "negative constants": (1, _negative_constants),
+    "limits almost on the grid": (1, _limits_almost_on_the_grid),
 }
 
 

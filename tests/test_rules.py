@@ -284,3 +284,13 @@ def test_memory_and_live_gains_start_at_their_initial_values() -> None:
     assert values["last"] == -3 and memory.delays["last"] == 100
     assert values["k"] * fixed.formats["k"].lsb == Fraction(1, 2)
     assert (fixed.formats["k"].real_low, fixed.formats["k"].real_high) == (-1.0, 2.0)
+
+
+@given(*(st.integers(-12, 12) for _ in range(6)))
+def test_difference_of_two_clamps_lies_between_errors_and_limit_shifts(a: int, b: int, c: int, d: int, x: int, e: int) -> None:
+    """clamp(x + e, L', H') - clamp(x, L, H) lies between the least and greatest of e, L' - L, H' - H and 0 (derived here)."""
+    low, high = sorted((a, b))
+    low_fixed, high_fixed = sorted((c, d))
+    difference = min(max(x + e, low_fixed), high_fixed) - min(max(x, low), high)
+    ends = (e, low_fixed - low, high_fixed - high, 0)
+    assert min(ends) <= difference <= max(ends)

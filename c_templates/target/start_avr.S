@@ -8,7 +8,7 @@ reset_vector:
     .rept 10
     jmp fault_handler
     .endr
-    jmp timer1_compare_handler
+    jmp __vector_11
     .rept 14
     jmp fault_handler
     .endr
@@ -53,5 +53,5 @@ fault_handler:
     .size fault_handler, . - fault_handler
 
 /* The timer's handler; a program that uses the timer brings its own. */
-    .weak timer1_compare_handler
-    .set timer1_compare_handler, fault_handler
+    .weak __vector_11
+    .set __vector_11, fault_handler

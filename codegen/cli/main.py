@@ -11,18 +11,20 @@ from pathlib import Path
 from typing import Any
 
 import click
-import numpy as np
 
 from codegen.bounds import SignalBound
+from codegen.ci import annotation_lines, junit_text, sarif_text
 from codegen.cli.screen import Screen
 from codegen.cli.tables import (
     BOUND_HEADINGS,
     CHECK_HEADINGS,
+    FINDING_HEADINGS,
     FLIGHT_HEADINGS,
     MARGIN_HEADINGS,
     VERDICT_HEADINGS,
     bound_rows,
     check_rows,
+    finding_rows,
     flight_rows,
     gain_rows,
     limit_rows,
@@ -213,31 +215,68 @@ def _shown_bounds(shipment: Shipment) -> list[SignalBound]:
     return [*shown, *(part.loop.bounds.values() if part.loop is not None else [])]
 
 
+FILE = click.Path(path_type=Path)
+
+
 @main.command(name="verify")
-@click.argument("folder", metavar="OUT", type=click.Path(path_type=Path))
-@click.option("--source", type=click.Path(path_type=Path), metavar="EDITED.c", help="Judge this C text instead of the one in OUT.")
+@click.argument("folder", metavar="OUT", type=FILE)
+@click.option("--source", type=FILE, metavar="EDITED.c", help="Judge this C text instead of the one in OUT.")
 @click.option("--ticks", type=click.IntRange(1000, 10**10), default=10_000_000, show_default=True, help="Ticks to compare.")
 @click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, help="Seed of all draws.")
+@click.option("--seconds", type=click.FloatRange(min=1.0), metavar="BUDGET", help="Begin nothing more after this time.")
+@click.option("--junit", type=FILE, metavar="F", help="Write JUnit XML into this file.")
+@click.option("--sarif", type=FILE, metavar="F", help="Write SARIF 2.1.0 into this file.")
+@click.option("--annotations", is_flag=True, help="Print lines that hosted CI shows beside the changed lines.")
+@click.option("--baseline", type=FILE, metavar="EVIDENCE.json", help="Name every figure that is worse than in this evidence.")
 @_common
-def verify_command(screen: Screen, folder: Path, source: Path | None, ticks: int, seed: int) -> int:
-    """Check the C in OUT (or an edited one) against its design: bits, bounds, undefined behaviour, flights."""
-    with screen.progress() as move:
-        verdict = verify(folder, source, Progress(move), ticks=ticks, seed=seed)
-    screen.table("Checks", CHECK_HEADINGS, check_rows(verdict.shipment))
-    first = verdict.shipment.checks.bits.first
-    if first is not None:
-        names = [node.name for node in verdict.shipment.graph.inputs]
-        shown = first.inputs[-8:]
-        rows = [
-            (str(first.tick - len(shown) + 1 + at), *(str(int(value)) for value in row)) for at, row in enumerate(np.asarray(shown))
-        ]
-        begin = "start" if first.from_start else "a random legal memory"
-        screen.table(f"Inputs up to the first difference (from {begin}; {first.draw})", ("tick", *names), rows)
-        screen.say(f"{first.signal}: {first.expected} expected, {first.got} got", "bold red")
-    for failure in verdict.failures:
-        screen.say(f"does not hold: {failure}", "bold red")
-    if not verdict.failures:
-        screen.say("all holds")
-    screen.document({"holds": not verdict.failures, "failures": list(verdict.failures)})
-    return FAILED if verdict.failures else HOLDS
+def verify_command(
+    screen: Screen,
+    folder: Path,
+    source: Path | None,
+    ticks: int,
+    seed: int,
+    seconds: float | None,
+    junit: Path | None,
+    sarif: Path | None,
+    annotations: bool,
+    baseline: Path | None,
+) -> int:
+    """Check the C in OUT (or an edited one) against its design: properties, bits, bounds, undefined behaviour, faults, flights.
 
+    OUT may also be the contract file (TOML) of a controller written by hand.
+    """
+    with screen.progress() as move:
+        verdict = verify(folder, source, Progress(move), ticks=ticks, seed=seed, seconds=seconds, baseline=baseline)
+    screen.table(f"{verdict.name}: checks", FINDING_HEADINGS, finding_rows(verdict.findings))
+    for finding in verdict.findings:
+        if finding.status == "broken" and finding.detail:
+            screen.say(f"{finding.name}: {finding.detail}\n")
+    for program in [finding.program for finding in verdict.findings if finding.program][:1]:
+        screen.say(f"A C program that fails as long as the first of these is broken:\n\n{program}")
+    for text in (*verdict.failures, *(f"worse than the baseline: {figure}" for figure in verdict.worse)):
+        screen.say(f"does not hold: {text}", "bold red")
+    for text in verdict.left_out:
+        screen.say(f"left out for want of time: {text}")
+    holds = not verdict.failures and not verdict.worse
+    if holds:
+        screen.say("all holds")
+    if junit is not None:
+        write_files(junit.parent, {junit.name: junit_text(verdict.name, verdict.findings)})
+    if sarif is not None:
+        write_files(sarif.parent, {sarif.name: sarif_text(verdict.findings)})
+    if annotations:
+        for line in annotation_lines(verdict.findings):
+            screen.raw(line)
+    screen.document(
+        {
+            "holds": holds,
+            "failures": list(verdict.failures),
+            "worse": list(verdict.worse),
+            "left_out": list(verdict.left_out),
+            "findings": [
+                {"name": f.name, "status": f.status, "count": f.count, "message": f.message, "file": f.file, "line": f.line}
+                for f in verdict.findings
+            ],
+        }
+    )
+    return HOLDS if holds else FAILED

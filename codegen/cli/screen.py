@@ -45,6 +45,10 @@ class Screen:
         if not self._silent:
             self._out.print(Text(text, style=style))
 
+    def raw(self, line: str) -> None:
+        """One line that another program reads, shown whatever else is hushed, but never into a JSON document."""
+        (sys.stderr if self.as_json else sys.stdout).write(line + "\n")
+
     def table(self, title: str, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
         """A table for people."""
         if self._silent:

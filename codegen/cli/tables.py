@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 
 from codegen.bounds import SignalBound
+from codegen.ci import Finding
 from codegen.design import Design, Margins
 from codegen.design.goals import Verdict
 from codegen.plant import Flight, Plant
@@ -119,6 +120,23 @@ def check_rows(shipment: Shipment) -> Rows:
         held = len(checks.flight.checks) - len(checks.flight.failures)
         rows.append(("flights of the emitted C", f"{len(checks.flight.checks)} figures", f"{held} hold"))
     return rows
+
+
+FINDING_HEADINGS = ("property", "result", "tried", "line", "what")
+
+
+def finding_rows(findings: Iterable[Finding]) -> Rows:
+    """Every property and its verdict."""
+    return [
+        (
+            finding.name,
+            finding.status.upper() if finding.status == "broken" else finding.status,
+            f"{finding.count:,}" if finding.count else "-",
+            str(finding.line) if finding.line else "",
+            finding.message,
+        )
+        for finding in findings
+    ]
 
 
 BOUND_HEADINGS = ("signal", "error", "counts", "largest contributor")

@@ -8,14 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from codegen.graph import Clamp, Compare, Input, Node, Product, SumOver, WeightedSum
+from codegen.graph import Clamp, Compare, Input, Node, Parameter, Product, SumOver, WeightedSum
 from codegen.host.controller import memory_names
-from codegen.rules.fixed import ClampDetail, CompareDetail, FixedGraph, ProductDetail, SumDetail
+from codegen.rules.fixed import ClampDetail, CompareDetail, FixedGraph, ProductDetail, RawDetail, SumDetail
 from codegen.rules.vector import read_integer_arrays
 from codegen.rules.walk import Values
 from codegen.verify.bits import member_value, unpack_memory
@@ -26,6 +27,8 @@ Generator = np.random.Generator
 CANDIDATES, CHOSEN, COPIES = 6000, 32, 32
 ROUNDED = 1 << 17
 FLOWN = 3000
+EASY_SHIFT, HARD_ROUNDS = 16, 6
+BEYOND = 1 << 62
 
 
 @dataclass(frozen=True)
@@ -43,6 +46,18 @@ class Aim:
     distance: Callable[[Values], Any] | None
 
 
+def _holds(name: str, values: Values) -> Any:
+    return values[name] != 0
+
+
+def _at_least(name: str, high: int, values: Values) -> Any:
+    return values[name] >= high
+
+
+def _at_most(name: str, low: int, values: Values) -> Any:
+    return values[name] <= low
+
+
 def _aims(fixed: FixedGraph) -> Iterator[Aim]:
     for node in fixed.graph.nodes.values():
         detail = fixed.details[node.name]
@@ -52,11 +67,11 @@ def _aims(fixed: FixedGraph) -> Iterator[Aim]:
             def away(values: Values, weights: list[tuple[int, str]] = weights, threshold: int = detail.threshold) -> Any:
                 return sum((values[name] * np.int64(weight) for weight, name in weights), np.int64(-threshold))
 
-            yield Aim(node, lambda values, name=node.name: values[name] != 0, away)
+            yield Aim(node, partial(_holds, node.name), away)
         if isinstance(detail, ClampDetail | SumDetail | ProductDetail) and detail.low is not None and detail.high is not None:
             assert isinstance(node, Clamp | WeightedSum | Product)
-            yield Aim(node, lambda values, name=node.name, high=detail.high: values[name] >= high, None)
-            yield Aim(node, lambda values, name=node.name, low=detail.low: values[name] <= low, None)
+            yield Aim(node, partial(_at_least, node.name, detail.high), None)
+            yield Aim(node, partial(_at_most, node.name, detail.low), None)
 
 
 def _sources(fixed: FixedGraph, node: Node) -> set[str]:
@@ -71,7 +86,7 @@ def _sources(fixed: FixedGraph, node: Node) -> set[str]:
             continue
         seen.add(name)
         rest += graph.nodes[name].operands()
-    return {name for name in seen if name in members or isinstance(graph.nodes[name], Input)}
+    return {name for name in seen if name in members or isinstance(graph.nodes[name], Input | Parameter)}
 
 
 def draw_slow_memory(fixed: FixedGraph, rng: Generator, lanes: int) -> Counts:
@@ -96,9 +111,13 @@ class _Marksman:
         self.members, self.inputs = memory_names(fixed), fixed.graph.inputs
         self.twin = read_integer_arrays(fixed)
         lows, highs = memory_ranges(fixed)
-        self.lows = np.concatenate([lows, [node.low for node in self.inputs]]).astype(np.int64)
-        self.highs = np.concatenate([highs, [node.high for node in self.inputs]]).astype(np.int64)
-        self.names = [*self.members, *(node.name for node in self.inputs)]
+        gains = [fixed.details[parameter.name] for parameter in fixed.graph.parameters]
+        ends = [(detail.low, detail.high) for detail in gains if isinstance(detail, RawDetail)]
+        self.lows = np.concatenate([lows, [node.low for node in self.inputs], [low for low, _ in ends]]).astype(np.int64)
+        self.highs = np.concatenate([highs, [node.high for node in self.inputs], [high for _, high in ends]]).astype(np.int64)
+        self.gains = [parameter.name for parameter in fixed.graph.parameters]
+        self.names = [*self.members, *(node.name for node in self.inputs), *self.gains]
+        self.count = len(self.members) + len(self.inputs)
         self.truths = [at for at, name in enumerate(self.names) if name != "slow_count" and fixed.graph.nodes[name].is_bool]
         self.flown = {slow: self._fly(traces, slow) for slow in (False, True)}
 
@@ -110,7 +129,8 @@ class _Marksman:
             for tick, row in enumerate(trace[: 2 * FLOWN]):
                 chosen = memory.count == self.fixed.graph.slow_every - 1 if slow else tick % 3 == 0
                 if chosen:
-                    columns.append(np.array([*(int(member_value(memory, name)) for name in self.members), *row], dtype=np.int64))
+                    column = [int(member_value(memory, name)) for name in self.members]
+                    columns.append(np.array([*column, *row, *(int(memory.gains[name]) for name in self.gains)], dtype=np.int64))
                 self.twin.tick(memory, {node.name: row[at] for at, node in enumerate(self.inputs)})
         return np.array(columns, dtype=np.int64).T if columns else None
 
@@ -121,7 +141,9 @@ class _Marksman:
         for node in self.inputs:
             anywhere = self.rng.integers(node.low, node.high, lanes, endpoint=True)
             rows.append(np.where(self.rng.random(lanes) < 0.3, self.rng.choice(edge_values(self.fixed, node), lanes), anywhere))
-        both = np.concatenate([memory[: len(self.members)], np.array(rows, dtype=np.int64).reshape(len(self.inputs), lanes)])
+        for low, high in zip(self.lows[self.count :], self.highs[self.count :], strict=True):
+            rows.append(self.rng.integers(low, high, lanes, endpoint=True))
+        both = np.concatenate([memory[: len(self.members)], np.array(rows, dtype=np.int64).reshape(len(rows), lanes)])
         quiet = (self.rng.random(both.shape) < 0.5) & (self.highs - self.lows > 8)[:, None]
         if self.fixed.graph.slow_every > 1:
             quiet[len(self.members) - 1] = False
@@ -129,18 +151,18 @@ class _Marksman:
         both = np.where(quiet, np.clip(smaller, self.lows[:, None], self.highs[:, None]), both)
         flown = self.flown[slow]
         if flown is not None:
-            rows = np.ones(len(both), dtype=bool)
-            rows[self.truths] = self.rng.random() < 0.5
+            over = np.ones(len(both), dtype=bool)
+            over[self.truths] = self.rng.random() < 0.5
             if self.fixed.graph.slow_every > 1:
-                rows[len(self.members) - 1] = False
+                over[len(self.members) - 1] = False
             taken = flown[:, self.rng.integers(0, flown.shape[1], lanes)]
-            both = np.where(rows[:, None] & (self.rng.random(lanes) < 0.6), taken, both)
+            both = np.where(over[:, None] & (self.rng.random(lanes) < 0.6), taken, both)
         return self.legal(both)
 
     def values(self, both: Counts) -> Values:
         """Every signal of the tick."""
         memory = unpack_memory(self.fixed, self.members, both[: len(self.members)])
-        memory.gains = dict(self.twin.start().gains)
+        memory.gains = dict(zip(self.gains, both[self.count :], strict=True))
         return self.twin.tick(memory, {node.name: both[len(self.members) + at] for at, node in enumerate(self.inputs)})
 
     def legal(self, both: Counts) -> Counts:
@@ -199,23 +221,48 @@ class _Marksman:
         both = self.draw(ROUNDED, slow)
         values = self.values(both)
         for node in self.fixed.graph.nodes.values():
-            detail = self.fixed.details[node.name]
             if node.slow != slow or node.name not in values:
                 continue
-            if isinstance(node, WeightedSum) and isinstance(detail, SumDetail) and detail.shift > 1:
-                pairs = zip(detail.weights, (term.name for term in node.terms), strict=True)
-                total = sum((values[name] * np.int64(weight) for weight, name in pairs), np.int64(detail.bias))
-            elif isinstance(node, Product) and isinstance(detail, ProductDetail) and detail.shift > 1:
-                total = np.multiply(values[node.left], values[node.right], dtype=np.int64)
-            else:
+            short = self._short_of_half(node, values)
+            if short is None:
                 continue
-            short = -(np.broadcast_to(total, ROUNDED) + (1 << (detail.shift - 1))) % (1 << detail.shift)
-            value = np.broadcast_to(values[node.name], ROUNDED)
-            free = np.ones(ROUNDED, dtype=bool) if detail.low is None or detail.high is None else (value > detail.low) & (value < detail.high)
-            found = np.flatnonzero(free & (short > 0))
-            found = found[np.argsort(short[found], kind="stable")][: CHOSEN // 2]
-            if len(found):
-                yield self.legal(self.copies(both, found, _sources(self.fixed, node), slow)[0])
+            sources = _sources(self.fixed, node)
+            tries = [(both, short)]
+            if short[1] > EASY_SHIFT:
+                tries += [self._around(node, both, short[0], sources) for _ in range(HARD_ROUNDS)]
+            for tried, (away, _) in tries:
+                found = np.argsort(away, kind="stable")[: CHOSEN // 4]
+                if np.all(away[found] < BEYOND):
+                    yield self.legal(self.copies(tried, found, sources, slow)[0])
+
+    def _short_of_half(self, node: Node, values: Values) -> tuple[Counts, int] | None:
+        """(what is missing to half a count per lane, bits dropped); None where nothing is rounded, ``BEYOND`` where a limit acts."""
+        detail = self.fixed.details[node.name]
+        if not isinstance(detail, SumDetail | ProductDetail) or detail.shift < 2:
+            return None
+        if isinstance(node, WeightedSum) and isinstance(detail, SumDetail):
+            pairs = zip(detail.weights, (term.name for term in node.terms), strict=True)
+            total = sum((values[name] * np.int64(weight) for weight, name in pairs), np.int64(detail.bias))
+        else:
+            assert isinstance(node, Product)
+            total = np.multiply(values[node.left], values[node.right], dtype=np.int64)
+        short = -(np.broadcast_to(total, ROUNDED) + (1 << (detail.shift - 1))) % (1 << detail.shift)
+        value = np.broadcast_to(values[node.name], ROUNDED)
+        limited = detail.low is not None and detail.high is not None and ((value <= detail.low) | (value >= detail.high))
+        return np.where((short == 0) | limited, BEYOND, short), detail.shift
+
+    def _around(self, node: Node, both: Counts, short: Counts, sources: set[str]) -> tuple[Counts, tuple[Counts, int]]:
+        """Many neighbours of a few lanes in which no limit acts, along one coordinate each: long shifts are rarely hit otherwise."""
+        base = self.rng.choice(np.flatnonzero(short < BEYOND), CHOSEN) if np.any(short < BEYOND) else np.arange(CHOSEN)
+        near = both[:, np.repeat(base, ROUNDED // CHOSEN)]
+        places = np.array([at for at, name in enumerate(self.names) if name in sources and self.highs[at] - self.lows[at] > 1])
+        place, lanes = np.repeat(self.rng.choice(places, CHOSEN), ROUNDED // CHOSEN), np.arange(ROUNDED)
+        reach = np.maximum(1, (self.highs - self.lows)[place] // 64)
+        moved = near[place, lanes] + self.rng.integers(-reach, reach, ROUNDED, endpoint=True)
+        near[place, lanes] = np.clip(moved, self.lows[place], self.highs[place])
+        found = self._short_of_half(node, self.values(near))
+        assert found is not None
+        return near, found
 
     def at_memory_ends(self) -> Iterator[Counts]:
         """Flown or drawn memories in which one member stands at an end of its range, in ticks of the slow section."""
@@ -227,8 +274,10 @@ class _Marksman:
                 yield self.legal(both)
 
 
-def aim_at_turns(fixed: FixedGraph, rng: Generator, traces: Sequence[Counts] = ()) -> Iterator[tuple[Counts, Counts]]:
-    """(memory, inputs) of single ticks around every decision, limit and rounding, and at the ends of memory.
+def aim_at_turns(
+    fixed: FixedGraph, rng: Generator, traces: Sequence[Counts] = ()
+) -> Iterator[tuple[Counts, Counts, Counts | None]]:
+    """(memory, inputs, gains) of single ticks around every decision, limit and rounding, and at the ends of memory.
 
     Args:
         fixed: The integers.
@@ -241,4 +290,5 @@ def aim_at_turns(fixed: FixedGraph, rng: Generator, traces: Sequence[Counts] = (
     for slow in (False, True) if fixed.graph.slow_every > 1 else (False,):
         found += marksman.near_half(slow)
     for both in [*found, *marksman.at_memory_ends()]:
-        yield np.ascontiguousarray(both[:count]), np.ascontiguousarray(both[count:])
+        memory, inputs, gains = np.split(both, [count, marksman.count])
+        yield np.ascontiguousarray(memory), np.ascontiguousarray(inputs), np.ascontiguousarray(gains) if marksman.gains else None

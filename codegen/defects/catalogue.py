@@ -18,11 +18,11 @@ from codegen.rules.fixed import FixedGraph
 DECODING = "readings come in as typed counts; the driver that decodes bytes is not part of the controller"
 ELSEWHERE = (
     Kind(31, "residue kept while clipped", None, "no residue is carried: integrators hold every bit of their update"),
-    Kind(46, "time as a rounded fraction", None, "time is counted in ticks; the rounding of gains that hold the period is part of the error bounds"),
+    Kind(46, "time as a rounded fraction", None, "time is counted in ticks; rounded gains that hold the period are part of the error bounds"),
     Kind(47, "sign of packed readings not extended", None, DECODING),
     Kind(48, "bytes exchanged", None, DECODING),
     Kind(49, "byte shifted into the sign", None, DECODING),
-    Kind(60, "memory read half-written by an interrupt", None, "step touches memory from one caller only; the header says when it may be called"),
+    Kind(60, "memory read half-written by an interrupt", None, "only step and init touch the memory; the header says who calls them"),
 )
 KINDS: Mapping[int, Kind] = {
     kind.number: kind
@@ -45,8 +45,8 @@ class Planting:
 
     original: Mutant
     mutants: tuple[Mutant, ...]
-    sites: Mapping[int, int]
-    absent: Mapping[int, str]
+    sites: dict[int, int]
+    absent: dict[int, str]
 
 
 def plant_defects(

@@ -32,7 +32,6 @@ from codegen.rules.fixed import FixedGraph
 WIDTHS = {"int8_t": 8, "int16_t": 16, "int32_t": 32, "int64_t": 64, "uint8_t": 8, "uint16_t": 16, "uint32_t": 32, "uint64_t": 64}
 RANKS = ("int16_t", "uint16_t", "int32_t", "uint32_t", "int64_t", "uint64_t")
 COMPARISONS = ("<", ">", "<=", ">=", "==", "!=")
-HELPERS = ("round_shift_", "clamp_")
 
 
 def type_ends(ctype: str) -> tuple[int, int]:
@@ -41,6 +40,14 @@ def type_ends(ctype: str) -> tuple[int, int]:
         return 0, 1
     bits = WIDTHS[ctype]
     return (0, (1 << bits) - 1) if ctype.startswith("u") else (-(1 << (bits - 1)), (1 << (bits - 1)) - 1)
+
+
+def one_liners(program: Program) -> dict[str, Expr]:
+    """Helpers that only return an expression: they are read, not known by name."""
+    bodies: dict[str, list[Statement]] = {}
+    for statement in program.statements:
+        bodies.setdefault(statement.function, []).append(statement)
+    return {name: body[0].expr for name, body in bodies.items() if len(body) == 1 and body[0].kind == "return"}
 
 
 class _Tick:
@@ -58,6 +65,8 @@ class _Tick:
             struct = "inputs->" if number < len(shape.inputs) else "state->" if port not in shape.gains else "state->gains."
             self.values[f"{struct}{port.name}"] = nodes.variable(number, port.low, port.high)
         self.condition: int | None = None
+        self.function = f"{program.name}_step"
+        self.inlined = one_liners(program)
 
     def run(self) -> dict[str, int]:
         """Node of every output and every member after the tick."""
@@ -119,7 +128,7 @@ class _Tick:
         self.condition = None
 
     def _do(self, statement: Statement) -> None:
-        ctype, value = self.expression(statement.expr)
+        value = self.expression(statement.expr)[1]
         target = statement.ctype or self.program.type_of(statement.target)
         value = self.truth(value) if target == "bool" else self.converted(value, target)
         node = self.fixed.graph.nodes.get(statement.target) if statement.kind == "declare" else None
@@ -177,8 +186,8 @@ class _Tick:
                 return self.int_type, nodes.number(int(text == "true"))
             case Name(text=name):
                 if name not in self.values:
-                    raise CheckFailed(f"{name} is read before it is written", f"line {self.program.plain.count(chr(10), 0, expr.start) + 1}")
-                return self.promoted(self.program.type_of(name)), self.values[name]
+                    raise CheckFailed(f"{name} is read before it is written", f"line {self.program.line_of(expr)}")
+                return self.promoted(self.program.type_of(name, self.function)), self.values[name]
             case Cast(ctype=ctype, operand=operand):
                 wide = self.int_type if ctype == "int" else ctype
                 value = self.expression(operand)[1]
@@ -193,8 +202,8 @@ class _Tick:
             case Ternary(condition=condition, if_true=if_true, if_false=if_false):
                 (left, first), (right, second) = self.expression(if_true), self.expression(if_false)
                 ctype = self.common(left, right)
-                chosen = nodes.choose(self.truth(self.expression(condition)[1]), self.converted(first, ctype), self.converted(second, ctype))
-                return ctype, chosen
+                holds = self.truth(self.expression(condition)[1])
+                return ctype, nodes.choose(holds, self.converted(first, ctype), self.converted(second, ctype))
             case Binary(sign=sign, left=left_part, right=right_part):
                 return self.binary(sign, left_part, right_part)
             case Index():
@@ -217,8 +226,8 @@ class _Tick:
                 return self.int_type, free[0] if free else nodes.number(int(sign == "&&"))
             return self.int_type, nodes.other("and" if sign == "&&" else "or", (), (pair[0], pair[1]), 0, 1)
         if sign in ("<<", ">>"):
-            count = constant(right)
-            if count is None or not 0 <= count < WIDTHS[first]:
+            count = nodes.low[b]
+            if count != nodes.high[b] or not 0 <= count < WIDTHS[first]:
                 return first, nodes.unknown(*type_ends(first))
             return first, nodes.shift_down(a, count) if sign == ">>" else self.result(first, nodes.add((1 << count, a)))
         ctype = self.common(first, second)
@@ -226,12 +235,15 @@ class _Tick:
         if sign in COMPARISONS:
             return self.int_type, self.compare(sign, a, b)
         if sign == "/":
-            divisor = constant(right)
+            divisor = nodes.low[b] if nodes.low[b] == nodes.high[b] else None
             return ctype, nodes.divide(a, divisor) if divisor is not None and divisor > 0 else nodes.unknown(*type_ends(ctype))
         if sign in ("+", "-"):
             return ctype, self.result(ctype, nodes.add((1, a), (1 if sign == "+" else -1, b)))
         if sign == "*":
             return ctype, self.result(ctype, nodes.multiply(a, b))
+        mask = nodes.low[b]
+        if sign == "&" and mask == nodes.high[b] and mask > 0 and mask & (mask + 1) == 0:
+            return ctype, nodes.convert(a, 0, mask)
         return ctype, nodes.unknown(*type_ends(ctype))
 
     def compare(self, sign: str, a: int, b: int) -> int:
@@ -251,12 +263,18 @@ class _Tick:
             low, high = constant(arguments[1]), constant(arguments[2])
             value = self.converted(self.expression(arguments[0])[1], returned)
             return returned, nodes.clamp(value, low, high) if low is not None and high is not None else nodes.unknown(*type_ends(returned))
-        if name.startswith("round_shift_"):
-            count = constant(arguments[1])
-            value = self.converted(self.expression(arguments[0])[1], returned)
-            if count is None or not 1 <= count <= WIDTHS[returned] - 2:
-                return returned, nodes.unknown(*type_ends(returned))
-            return returned, nodes.shift_down(self.result(returned, nodes.add((1, value), (1, nodes.number(1 << count >> 1)))), count)
+        if name in self.inlined:
+            types = [self.int_type if ctype == "int" else ctype for ctype in parameters]
+            given = [self.converted(self.expression(a)[1], ctype) for a, ctype in zip(arguments, types, strict=True)]
+            outer, self.function = (self.values, self.function), name
+            self.values = dict(zip(self.program.parameters[name], given, strict=True))
+            value = self.converted(self.expression(self.inlined[name])[1], returned)
+            self.values, self.function = outer
+            return returned, value
+        if name.startswith("wrapped_difference_") and (bits := constant(arguments[2])) is not None:
+            newer, older = (self.converted(self.expression(argument)[1], "uint32_t") for argument in arguments[:2])
+            half = 1 << (bits - 1)
+            return returned, nodes.convert(nodes.add((1, newer), (-1, older)), -half, half - 1)
         parts, numbers = [], []
         for argument, ctype in zip(arguments, parameters or ["int32_t"] * len(arguments), strict=False):
             if isinstance(argument, Name) and argument.text not in self.values:
@@ -306,10 +324,10 @@ class Equivalence:
         return "equal in every output and in all memory for every value inside the proven ranges"
 
     def _same_outside_step(self, program: Program) -> bool:
-        """Helpers, initialisation and the setting of gains are word for word the same."""
+        """Helpers of several statements, initialisation and the setting of gains are word for word the same."""
 
         def outside(text: Program) -> list[tuple[str, str, str]]:
-            step = f"{text.name}_step"
-            return [(s.function, s.target, text.text(s.expr)) for s in text.statements if s.function != step]
+            read = {f"{text.name}_step", *one_liners(text)}
+            return [(s.function, s.target, text.text(s.expr)) for s in text.statements if s.function not in read]
 
         return outside(program) == outside(self.program)

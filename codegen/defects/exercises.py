@@ -75,8 +75,8 @@ def prepare_exercises(fixed: FixedGraph, *, seed: int = 1, traces: Sequence[Coun
                 inputs = draw_class(kind, fixed, rng, TICKS, LANES)
             memory = None if from_start else draw_slow_memory(fixed, rng, LANES) if place % 2 else draw_memory(fixed, rng, LANES)
             runs.append(_run(kind, fixed, memory, inputs, None if place % 2 else _draw_gains(fixed, rng, LANES)))
-    for memory, inputs in aim_at_turns(fixed, rng, recorded):
-        runs.append(_run("turn", fixed, memory, inputs[None], None))
+    for start, given, gains in aim_at_turns(fixed, rng, recorded):
+        runs.append(_run("turn", fixed, start, given[None], gains))
     return (*runs, *_single_ticks(fixed, rng, recorded))
 
 

@@ -74,7 +74,7 @@ def divisor_can_be_zero(subject: Subject) -> Iterator[Site]:
 def added_after_limit(subject: Subject) -> Iterator[Site]:
     """Kind 29: the last term is added behind the limits."""
     for shape in subject.sums():
-        if shape.clamp is None or not isinstance(shape.total, Binary) or shape.shift is not None and shape.count == 0:
+        if shape.clamp is None or not isinstance(shape.total, Binary) or (shape.shift is not None and shape.count == 0):
             continue
         helper = shape.shift.name if shape.shift is not None else ""
         left, last = shape.total.left, subject.text(shape.total.right)
@@ -106,9 +106,10 @@ def _slacks(subject: Subject) -> Iterator[tuple[Shape, Statement, Shape]]:
     for shape in subject.sums():
         if len(shape.terms) == 2 and shape.terms[0].sign > 0 > shape.terms[1].sign:
             limited, wanted = (shapes.get(subject.signal(term.operand)) for term in shape.terms)
-            if limited is not None and wanted is not None and limited.clamp is not None:
-                if subject.signal(limited.total) == wanted.statement.target:
-                    yield shape, limited.statement, wanted
+            if limited is None or wanted is None or limited.clamp is None:
+                continue
+            if subject.signal(limited.total) == wanted.statement.target:
+                yield shape, limited.statement, wanted
 
 
 def _uses(subject: Subject, name: str) -> Iterator[tuple[Shape, Term]]:

@@ -201,14 +201,16 @@ class Subject:
     def memory_stores(self) -> Iterator[Statement]:
         """Stores into memory in the step function of what some statement computed (not a constant)."""
         for statement in self.program.step:
-            if statement.kind == "store" and statement.target.startswith("state->") and self.signal(statement.expr) not in ("", "true", "false"):
+            stored = statement.kind == "store" and statement.target.startswith("state->")
+            if stored and self.signal(statement.expr) not in ("", "true", "false"):
                 yield statement
 
     def recursive(self, shape: Shape) -> str:
         """The member that a sum adds to with weight one and that is written in the step: it is an integrator's memory, else ""."""
         for term in shape.terms:
             name = self.signal(term.operand)
-            if term.factor is None and term.sign > 0 and name.startswith("state->") and self.program.stores_of(name.removeprefix("state->")):
+            memory = name.startswith("state->") and self.program.stores_of(name.removeprefix("state->"))
+            if term.factor is None and term.sign > 0 and memory:
                 return name
         return ""
 

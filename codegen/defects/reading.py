@@ -177,8 +177,8 @@ def constant(expr: Expr) -> int | None:
         case Literal(value=value):
             return value
         case Unary(sign="-", operand=operand):
-            value = constant(operand)
-            return None if value is None else -value
+            inner = constant(operand)
+            return None if inner is None else -inner
         case Cast(operand=operand):
             return constant(operand)
         case Binary(sign="+" | "-" as sign, left=left, right=right):
@@ -288,6 +288,7 @@ def blank_comments(text: str) -> str:
     return re.sub(r"/\*.*?\*/", lambda found: re.sub(r"[^\n]", " ", found.group()), text, flags=re.DOTALL)
 
 
+STRUCTS = (("state->gains.", "gains"), ("gains->", "gains"), ("state->", "state"), ("inputs->", "inputs"), ("outputs->", "outputs"))
 FUNCTION = re.compile(r"^(?:static inline )?(\w+) (\w+)\(([^)]*)\)\n\{\n(.*?)^\}", re.MULTILINE | re.DOTALL)
 DECLARE = re.compile(r"\s*(?:const )?(\w+) (\w+) =(?!=)")
 STORE = re.compile(r"\s*([A-Za-z_]\w*(?:(?:->|\.)\w+)*) =(?!=)")
@@ -307,7 +308,7 @@ class Program:
     def __init__(self, source: str, header: str) -> None:
         self.source, self.header = source, header
         self.plain = blank_comments(source)
-        self.members = {
+        self.members: dict[str, dict[str, str]] = {
             struct: {name: ctype for ctype, name in re.findall(r"(\w+) (\w+);", body)}
             for body, struct in re.findall(r"typedef struct \{(.*?)\} (\w+);", blank_comments(header), flags=re.DOTALL)
         }
@@ -317,9 +318,9 @@ class Program:
         self.statements: list[Statement] = []
         for found in FUNCTION.finditer(self.plain):
             self.returns[found.group(2)] = found.group(1)
-            self.parameters[found.group(2)] = dict(
-                (name, ctype) for ctype, name in re.findall(r"(\w+) \*?(\w+)(?:,|$)", found.group(3))
-            )
+            self.parameters[found.group(2)] = {
+                name: ctype for ctype, name in re.findall(r"(\w+) \*?(\w+)(?:,|$)", found.group(3))
+            }
             self.statements += self._body(found.group(2), found.start(4), found.end(4))
         self.step = [statement for statement in self.statements if statement.function == f"{self.name}_step"]
         self.declared = {statement.target: statement for statement in self.step if statement.kind == "declare"}
@@ -358,6 +359,10 @@ class Program:
             return None
         raise CheckFailed("this statement cannot be read", f"line {line}: {piece.strip()[:60]}", "keep to the emitted form")
 
+    def line_of(self, expr: Expr) -> int:
+        """Line of an expression in the source, from 1."""
+        return self.plain.count("\n", 0, expr.start) + 1
+
     def text(self, expr: Expr) -> str:
         """The expression as it stands in the text, on one line."""
         return re.sub(r"\s+", " ", self.plain[expr.start : expr.end])
@@ -366,7 +371,7 @@ class Program:
         """C type of a variable or member as spelled; "" where it is unknown."""
         if name in self.declared and function in ("", f"{self.name}_step"):
             return self.declared[name].ctype
-        for prefix, struct in (("state->gains.", "gains"), ("gains->", "gains"), ("state->", "state"), ("inputs->", "inputs"), ("outputs->", "outputs")):
+        for prefix, struct in STRUCTS:
             if name.startswith(prefix):
                 return self.members.get(f"{self.name}_{struct}", {}).get(name.removeprefix(prefix), "")
         local = next((s.ctype for s in self.statements if s.function == function and s.kind == "declare" and s.target == name), "")

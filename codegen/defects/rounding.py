@@ -15,9 +15,9 @@ def logical_shift(subject: Subject) -> Iterator[Site]:
     """Kind 4, in the helpers and at single places."""
     for statement in subject.program.statements:
         if statement.kind == "return" and statement.function.startswith("round_shift_") and isinstance(statement.expr, Binary):
-            bits = statement.function[-2:]
+            width = statement.function[-2:]
             left, right = subject.text(statement.expr.left), subject.text(statement.expr.right)
-            yield subject.site(statement, (statement.expr, f"(int{bits}_t)((uint{bits}_t){left} >> {right})"))
+            yield subject.site(statement, (statement.expr, f"(int{width}_t)((uint{width}_t){left} >> {right})"))
     for statement, call, bits, count in subject.shifts():
         total = f"({subject.text(call.arguments[0])} + {literal(1 << count >> 1, bits)})"
         yield subject.site(statement, (call, f"(int{bits}_t)((uint{bits}_t){total} >> {count})"))
@@ -142,8 +142,8 @@ def helper_wrong_below_zero(subject: Subject) -> Iterator[Site]:
     """Kind 59: half is added and the sum divided, which is right above zero only."""
     for statement in subject.program.statements:
         if statement.kind == "return" and statement.function.startswith("round_shift_") and isinstance(statement.expr, Binary):
-            bits = statement.function[-2:]
-            yield subject.site(statement, (statement.expr, f"{subject.text(statement.expr.left)} / (INT{bits}_C(1) << n)"))
+            width = statement.function[-2:]
+            yield subject.site(statement, (statement.expr, f"{subject.text(statement.expr.left)} / (INT{width}_C(1) << n)"))
     for statement, call, bits, count in subject.shifts():
         if count < bits - 1:
             total = f"({subject.text(call.arguments[0])} + {literal(1 << count >> 1, bits)})"

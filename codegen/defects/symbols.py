@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
@@ -103,11 +104,38 @@ class Nodes:
         if len(weights) > 1:
             shares = {inner: count // scale for inner, count in weights.items()}
             ends = [sorted((share * self.low[inner], share * self.high[inner])) for inner, share in shares.items()]
-            part, weight = self._put("core", tuple(shares.values()), tuple(shares), *(sum(side) for side in zip(*ends, strict=True))), scale
+            core = self._put("core", tuple(shares.values()), tuple(shares), *(sum(side) for side in zip(*ends, strict=True)))
+            self.narrow(core, *self._ends_of_sum(core))
+            part, weight = core, scale
         if (constant, weight) == (0, 1):
             return part
         low, high = sorted((weight * self.low[part], weight * self.high[part]))
         return self._put("sum", (constant, weight), (part,), constant + low, constant + high)
+
+    def _linear(self, node: int) -> tuple[Fraction, Fraction, dict[int, Fraction]]:
+        """A value as weights of parts and the interval of what rounding downwards took away or added."""
+        made = self.nodes[node]
+        if made.operation == "shift":
+            low, high, weights = self._linear(made.parts[0])
+            one = Fraction(1, 1 << made.numbers[0])
+            return low * one - 1 + one, high * one, {part: weight * one for part, weight in weights.items()}
+        if made.operation not in ("sum", "core"):
+            return Fraction(0), Fraction(0), {node: Fraction(1)}
+        constant = made.numbers[0] if made.operation == "sum" else 0
+        low = high = Fraction(constant)
+        total: dict[int, Fraction] = {}
+        for weight, part in zip(made.numbers[1:] if made.operation == "sum" else made.numbers, made.parts, strict=True):
+            least, most, inner = self._linear(part)
+            low, high = low + min(weight * least, weight * most), high + max(weight * least, weight * most)
+            for name, share in inner.items():
+                total[name] = total.get(name, Fraction(0)) + weight * share
+        return low, high, total
+
+    def _ends_of_sum(self, node: int) -> tuple[int, int]:
+        """Least and greatest value of a sum in which one part, once rounded, may cancel another."""
+        low, high, weights = self._linear(node)
+        ends = [sorted((weight * self.low[part], weight * self.high[part])) for part, weight in weights.items()]
+        return math.ceil(low + sum(pair[0] for pair in ends)), math.floor(high + sum(pair[1] for pair in ends))
 
     def multiply(self, left: int, right: int) -> int:
         """Product."""
@@ -153,12 +181,15 @@ class Nodes:
         made = self.nodes[node]
         if low <= high and self.fits(node, low, high):
             return node
+        if made.operation == "quotient" and 0 <= low <= high and made.numbers[0] & (made.numbers[0] - 1) == 0:
+            # Towards zero and downwards differ below zero only, where this clamp gives its lower limit for both.
+            return self.clamp(self.shift_down(made.parts[0], made.numbers[0].bit_length() - 1), low, high)
         if made.operation == "choice" and low <= high:
             return self.choose(made.parts[0], self.clamp(made.parts[1], low, high), self.clamp(made.parts[2], low, high))
         if low > high:
             return self._put("clamp", (low, high), (node,), min(low, high), max(low, high))
-        least = min(max(self.low[node], low), high)
-        return self._put("clamp", (max(low, self.low[node]), min(high, self.high[node])), (node,), least, min(max(self.high[node], low), high))
+        least, most = (min(max(end, low), high) for end in (self.low[node], self.high[node]))
+        return self._put("clamp", (max(low, self.low[node]), min(high, self.high[node])), (node,), least, most)
 
     def _without_inner_limits(self, node: int, low: int, high: int) -> int:
         """A scaled and shifted clamp, freed of those of its limits at which the outer ones [low, high] act already."""
@@ -186,31 +217,36 @@ class Nodes:
             return node
         freed = self.clamp(part, least, most)
         for made in reversed(chain):
-            shifted = made.operation == "shift"
-            freed = self.shift_down(freed, made.numbers[0]) if shifted else self.add((1, self.number(made.numbers[0])), (made.numbers[1], freed))
+            if made.operation == "shift":
+                freed = self.shift_down(freed, made.numbers[0])
+            else:
+                freed = self.add((1, self.number(made.numbers[0])), (made.numbers[1], freed))
         return freed
 
     def convert(self, node: int, low: int, high: int) -> int:
         """Conversion to a type that holds [low, high], modulo its size."""
         if self.fits(node, low, high):
             return node
-        made = self.nodes[node]
         size = high - low + 1
-        base, weights = self.as_sum(node)
-        loose = {part: self.nodes[part].parts[0] for part in weights if self._modulo(part, size)}
-        if loose:
-            terms = [(weight, loose.get(part, part)) for part, weight in weights.items()]
-            return self.convert(self.add((1, self.number(base)), *terms), low, high)
-        if made.operation == "shift":
-            # The low bits of a shifted residue are those of the shifted value as long as none came from beyond the residue.
-            if self._modulo(made.parts[0], size << made.numbers[0]):
-                return self.convert(self.shift_down(self.nodes[made.parts[0]].parts[0], made.numbers[0]), low, high)
+        loose = self._loosened(node, size)
+        if loose != node:
+            return self.convert(loose, low, high)
         return self._put("convert", (low, high), (node,), low, high)
 
-    def _modulo(self, node: int, size: int) -> bool:
-        """Whether a value is a conversion that keeps everything modulo ``size``."""
+    def _loosened(self, node: int, size: int) -> int:
+        """A value that is the same modulo ``size``, without the conversions inside it that keep everything modulo their own size."""
         made = self.nodes[node]
-        return made.operation == "convert" and (made.numbers[1] - made.numbers[0] + 1) % size == 0
+        if made.operation == "convert" and (made.numbers[1] - made.numbers[0] + 1) % size == 0:
+            return self._loosened(made.parts[0], size)
+        if made.operation == "shift":
+            # The low bits of a shifted residue are those of the shifted value as long as none came from beyond the residue.
+            inner = self._loosened(made.parts[0], size << made.numbers[0])
+            return node if inner == made.parts[0] else self.shift_down(inner, made.numbers[0])
+        base, weights = self.as_sum(node)
+        if weights == {node: 1}:
+            return node
+        terms = [(w, self._loosened(part, size // math.gcd(size, w))) for part, w in weights.items()]
+        return self.add((1, self.number(base)), *terms)
 
     def choose(self, condition: int, if_true: int, if_false: int) -> int:
         """One of two values."""
@@ -279,14 +315,15 @@ class Nodes:
             if part not in shared:
                 return False
             count *= self.high[part] - self.low[part] + 1
-        if not parts or count > MOST_VALUES or any(max(abs(self.low[n]), abs(self.high[n])) >= FAR for n in self.below(left) | self.below(right)):
+        far = any(max(abs(self.low[n]), abs(self.high[n])) >= FAR for n in self.below(left) | self.below(right))
+        if not parts or count > MOST_VALUES or far:
             return False
         sizes = tuple(self.high[part] - self.low[part] + 1 for part in parts)
         for begin in range(0, count, AT_A_TIME):
             places = np.unravel_index(np.arange(begin, min(count, begin + AT_A_TIME)), sizes)
             known = {part: np.asarray(place + self.low[part], dtype=np.int64) for part, place in zip(parts, places, strict=True)}
             first, second = self._value(left, dict(known)), self._value(right, dict(known))
-            if first is None or second is None or not np.array_equal(*np.broadcast_arrays(first, second)):
+            if first is None or second is None or np.any(first != second):
                 return False
         return True
 

@@ -68,7 +68,8 @@ def complement_of_share(subject: Subject) -> Iterator[Site]:
                 continue
             share = term.weight * formats[node.name].lsb / formats[name].lsb / (1 << shape.count)
             if 0 < share < 1:
-                yield from _changed(subject, shape, term, round((1 - share) * (1 << shape.count) * formats[name].lsb / formats[node.name].lsb))
+                rest = (1 - share) * (1 << shape.count) * formats[name].lsb / formats[node.name].lsb
+                yield from _changed(subject, shape, term, round(rest))
 
 
 # --- order and timing ------------------------------------------------------------------------------------------------------

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from itertools import pairwise
 
 from codegen.defects.planting import Kind, Shape, Site, Subject, Term
-from codegen.defects.reading import Binary, Call, Cast, Expr, bare, constant, uncast, walk
+from codegen.defects.reading import Binary, Call, Cast, Expr, bare, constant, walk
 from codegen.rules.ctext import literal
 
 SHORT = ("int8_t", "int16_t", "uint8_t", "uint16_t")
@@ -49,9 +50,10 @@ def cast_after_product(subject: Subject) -> Iterator[Site]:
 def _signal_products(subject: Subject, types: tuple[str, ...] = ("int8_t", "int16_t")) -> Iterator[tuple[Shape, Binary]]:
     for shape in subject.shapes:
         for expr in walk(shape.total):
-            if isinstance(expr, Binary) and expr.sign == "*" and constant(expr.right) is None:
-                if {subject.type_of(expr.left), subject.type_of(expr.right)} <= set(types):
-                    yield shape, expr
+            if not isinstance(expr, Binary) or expr.sign != "*" or constant(expr.right) is not None:
+                continue
+            if {subject.type_of(expr.left), subject.type_of(expr.right)} <= set(types):
+                yield shape, expr
 
 
 def unsigned_product(subject: Subject) -> Iterator[Site]:
@@ -91,7 +93,7 @@ def added_before_widening(subject: Subject) -> Iterator[Site]:
             continue
         wide = [t for t in shape.terms if t.factor is not None and t.operand is not None and abs(t.weight) <= INT_MAX]
         wide = [t for t in wide if subject.type_of(t.operand) in ("int16_t", "int32_t")]
-        for first, second in zip(wide, wide[1:], strict=False):
+        for first, second in pairwise(wide):
             if shape.terms.index(second) != shape.terms.index(first) + 1:
                 continue
             texts = [f"(int32_t){subject.signal(t.operand)} * {_factor(t)}" for t in (first, second)]
@@ -177,10 +179,8 @@ def table_place_in_int(subject: Subject) -> Iterator[Site]:
     """Kind 53: the place in a table is computed in ``int``, which has 16 bits on small machines."""
     for statement in subject.program.statements:
         if statement.function.startswith("interpolate_"):
-            for expr in walk(statement.expr):
-                if isinstance(expr, Binary) and expr.sign == "<<" and subject.text(expr.left) == "INT32_C(1)" and statement.target == "fraction":
-                    place = "position - (int32_t)((int16_t)index * (int16_t)(1 << n))"
-                    yield subject.site(statement, (statement.expr, place))
+            if statement.target == "fraction":
+                yield subject.site(statement, (statement.expr, "position - (int32_t)((int16_t)index * (int16_t)(1 << n))"))
 
 
 def static_memory(subject: Subject) -> Iterator[Site]:

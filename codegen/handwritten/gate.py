@@ -56,24 +56,8 @@ class HandwrittenCheck:
         ends = "the C ends the process it runs in (an index beyond an array, a division by zero, ...)"
         found += [f"{stage}: {ends}" for stage in self.crashed]
         if self.faults is not None:
-            found += fault_failures(self.faults)
+            found += self.faults.failures
         return tuple(found)
-
-
-def fault_failures(faults: FaultCheck) -> list[str]:
-    """What of a fault campaign does not hold, one sentence each."""
-    found = []
-    shown = f"; first: {faults.first.summary()}" if faults.first is not None else ""
-    if faults.outside:
-        found.append(f"faults: {faults.outside} outputs beyond their limits{shown}")
-    if faults.stuck:
-        found.append(f"faults: {faults.stuck} controllers stay changed by a fault that is over{'' if faults.outside else shown}")
-    if faults.never_returned:
-        found.append(f"faults: {faults.never_returned} states do not return to their ranges")
-    found += [
-        f"faults: {trip.reading} stuck trips after {trip.slowest_ticks} ticks, {trip.stated_ticks} stated" for trip in faults.late_trips
-    ]
-    return found
 
 
 def subject_of(contract: Contract, sources: Mapping[str, str]) -> Subject:

@@ -24,7 +24,7 @@ Counts = NDArray[np.int64]
 StepReference = Callable[[dict[str, Any], Mapping[str, float]], Mapping[str, float]]
 TICKS, LANES = 400, 12
 PUSH_TICKS, TINY_TICKS = 200, 5000
-SHRINK_SECONDS = 6.0
+SHRINK_SECONDS = 3.0
 
 
 def load_reference(path: Path, function: str) -> StepReference:

@@ -5,7 +5,7 @@ Takes the text, its header and its contract; knows nothing of how they came to b
 
 from codegen.proof.counterexample import Witness
 from codegen.proof.equality import Difference
-from codegen.proof.prove import ASSUMPTIONS, Finding, ModelProof, ProofReport, prove
 from codegen.proof.refusal import Refusal
+from codegen.proof.verdict import ASSUMPTIONS, Finding, ModelProof, ProofReport, prove
 
 __all__ = ["ASSUMPTIONS", "Difference", "Finding", "ModelProof", "ProofReport", "Refusal", "Witness", "prove"]

@@ -266,7 +266,7 @@ def _read_model(data: Any) -> IntegerModel:
 
 
 def _equation(item: Any, place: str) -> Equation:
-    operation = item.get("op") if isinstance(item, dict) else None
+    operation = str(item.get("op")) if isinstance(item, dict) else ""
     if operation not in OPERATIONS:
         raise Refusal(place, f"op must be one of {', '.join(OPERATIONS)}")
     row = _Reader(item, place, ("name", "op", *OPERATIONS[operation]))

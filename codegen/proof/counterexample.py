@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from codegen.proof.dag import Node
 from codegen.proof.evaluate import Evaluator, draw
-from codegen.proof.execute import Obligation
+from codegen.proof.operators import Obligation
 from codegen.proof.solver import escape
 
 POINTS = 200

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import gcd
 
-from codegen.proof.interval import Affine, quotient_range, product_range, scale_range
+from codegen.proof.interval import Affine, product_range, quotient_range, scale_range
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -75,7 +75,7 @@ class Dag:
         return self._make("var", (), (name, low, high), low, high)
 
     def linear(self, terms: Iterable[tuple[int, Node]], constant: int = 0) -> Node:
-        """constant + sum of weight * node."""
+        """Constant + sum of weight * node."""
         weights: dict[int, int] = {}
         atoms: dict[int, Node] = {}
         for weight, node in terms:
@@ -106,14 +106,15 @@ class Dag:
             atoms[atom.ident] = atom
         return constant
 
-    def _affine_of(self, node: Node) -> Affine:
+    def affine(self, node: Node) -> Affine:
+        """A node as weights of the unknowns that it is linear in, and an error from the shifts."""
         known = self._affine.get(node.ident)
         if known is None:
             if node.kind == "linear":
                 known = self._affine_sum(*parts(node))
             elif node.kind == "shift":
                 whole = 1 << shift_count(node)
-                known = self._affine_of(node.args[0]).scaled(Fraction(1, whole)).widened(Fraction(1 - whole, whole), Fraction(0))
+                known = self.affine(node.args[0]).scaled(Fraction(1, whole)).widened(Fraction(1 - whole, whole), Fraction(0))
             else:
                 known = Affine.atom(node.ident, node.low, node.high)
             self._affine[node.ident] = known
@@ -122,23 +123,23 @@ class Dag:
     def _affine_sum(self, terms: Sequence[tuple[int, Node]], constant: int) -> Affine:
         result = Affine.constant(constant)
         for weight, node in terms:
-            result = result.plus(self._affine_of(node).scaled(Fraction(weight)))
+            result = result.plus(self.affine(node).scaled(Fraction(weight)))
         return result
 
     def add(self, left: Node, right: Node) -> Node:
-        """left + right."""
+        """Left + right."""
         return self.linear(((1, left), (1, right)))
 
     def subtract(self, left: Node, right: Node) -> Node:
-        """left - right."""
+        """Left - right."""
         return self.linear(((1, left), (-1, right)))
 
     def shifted(self, node: Node, constant: int) -> Node:
-        """node + constant."""
+        """Node + constant."""
         return self.linear(((1, node),), constant)
 
     def product(self, left: Node, right: Node) -> Node:
-        """left * right."""
+        """Left * right."""
         for one, other in ((left, right), (right, left)):
             if one.kind == "const":
                 return self.linear(((one.low, other),))
@@ -179,7 +180,7 @@ class Dag:
         return self.linear([*out, (1, result)], steps)
 
     def quotient(self, left: Node, right: Node) -> Node:
-        """left / right towards zero; where right is 0 the value is anything (an obligation forbids it)."""
+        """Left / right towards zero; where right is 0 the value is anything (an obligation forbids it)."""
         if right.value == 1:
             return left
         if left.value is not None and right.value:
@@ -189,7 +190,7 @@ class Dag:
         return self._make("quotient", (left, right), None, low, high)
 
     def residue(self, node: Node, bits: int) -> Node:
-        """node modulo 2**bits, in [0, 2**bits)."""
+        """Node modulo 2**bits, in [0, 2**bits)."""
         whole = 1 << bits
         if node.low >> bits == node.high >> bits:
             return self.shifted(node, -(node.low >> bits) * whole)
@@ -258,12 +259,14 @@ class Dag:
         solved = [self.linear(((sign, beyond),), limit + step) for sign, step in ((-1, 0), (-1, -1), (1, 0), (1, 1))]
         for inner in (other, *clamped, *solved):
             # x < limit ? limit : x, or x < limit ? limit : min(x, high) with limit <= high; the same with <= and from above.
-            if any(test is self.nonnegative(self.linear(((-1, inner),), limit - strict)) for strict in (0, 1)):
-                if other is inner or any(high >= limit and other is self.least(inner, high) for high in _limits_of(other, "least")):
-                    return self.most(other, limit)
-            if any(test is self.nonnegative(self.shifted(inner, -limit - strict)) for strict in (0, 1)):
-                if other is inner or any(low <= limit and other is self.most(inner, low) for low in _limits_of(other, "most")):
-                    return self.least(other, limit)
+            below = any(test is self.nonnegative(self.linear(((-1, inner),), limit - strict)) for strict in (0, 1))
+            above = any(test is self.nonnegative(self.shifted(inner, -limit - strict)) for strict in (0, 1))
+            highs = [high for high in _limits_of(other, "least") if high >= limit] if below else []
+            lows = [low for low in _limits_of(other, "most") if low <= limit] if above else []
+            if below and (other is inner or any(other is self.least(inner, high) for high in highs)):
+                return self.most(other, limit)
+            if above and (other is inner or any(other is self.most(inner, low) for low in lows)):
+                return self.least(other, limit)
         return None
 
     def entry(self, values: tuple[int, ...], index: Node) -> Node:
@@ -285,7 +288,7 @@ class Dag:
             size = mask.bit_length()
             if operator == "&" and mask == (1 << size) - 1:
                 return self.residue(first, size)
-            if operator == "^" and mask and mask == 1 << (size - 1) and 0 <= first.low and first.high < 1 << size:
+            if operator == "^" and mask and mask == 1 << (size - 1) and first.low >= 0 and first.high < 1 << size:
                 # Flipping the top bit of a number of that many bits adds it and drops the carry.
                 return self.residue(self.shifted(first, mask), size)
         if operator == "&":
@@ -396,7 +399,8 @@ def parts(node: Node) -> tuple[list[tuple[int, Node]], int]:
     if node.kind == "const":
         return [], node.low
     if node.kind == "linear":
-        weights, constant = node.data  # type: ignore[misc]  # a linear node's data by construction
+        assert isinstance(node.data, tuple)
+        weights, constant = node.data
         return list(zip(weights, node.args, strict=True)), constant
     return [(1, node)], 0
 

@@ -18,42 +18,12 @@ from pycparser import c_ast
 from codegen.proof.dag import Dag, Node
 from codegen.proof.front import STEPS, Function, Program, place_of, text_of, words_of
 from codegen.proof.models import DataModel, IntegerType
+from codegen.proof.operators import Obligation, Operators, Value
 from codegen.proof.refusal import Refusal
 
 DEEPEST_CALL = 8
 MOST_RETURNS = 64
 MOST_SHIFTS = 64
-
-
-@dataclass(frozen=True)
-class Obligation:
-    """``node`` must lie in [low, high] wherever all conditions of ``path`` hold.
-
-    Attributes:
-        kind: Which rule of C or of the contract asks for it.
-        place: File and line.
-        text: The expression.
-        node: Its value.
-        low: Least allowed value.
-        high: Greatest allowed value.
-        path: Conditions under which it is computed.
-    """
-
-    kind: str
-    place: str
-    text: str
-    node: Node
-    low: int
-    high: int
-    path: tuple[Node, ...]
-
-
-@dataclass(frozen=True)
-class Value:
-    """A value with its C type."""
-
-    kind: IntegerType
-    node: Node
 
 
 @dataclass
@@ -99,15 +69,19 @@ class Executor:
         self._program = program
         self._model = model
         self._dag = dag
-        self.obligations: list[Obligation] = []
+        self._operators = Operators(model, dag)
         self.stores: dict[str, str] = {}
-        self._dead = 0
         self._returns = 0
         self._tables = self._read_tables()
         for place, length in program.checks:
             value = self._constant(length)
             if value.node.value is None or value.node.value <= 0:
                 raise Refusal(place, f"the check at compile time fails under {model.name}")
+
+    @property
+    def obligations(self) -> list[Obligation]:
+        """Everything asked so far, in the order of execution."""
+        return self._operators.obligations
 
     # --- types and tables ---
 
@@ -151,7 +125,7 @@ class Executor:
         return result
 
     def _constant(self, node: c_ast.Node) -> Value:
-        nowhere = Function("", place_of(node), ("void",), (), c_ast.Compound([]))
+        nowhere = Function("", True, place_of(node), ("void",), (), c_ast.Compound([]))
         before = len(self.obligations)
         value = self._value(node, Memory(), (), Frame(nowhere, {}, {}, None, 0))
         for one in self.obligations[before:]:
@@ -220,7 +194,7 @@ class Executor:
             if parameter.pointer:
                 tables[parameter.name] = self._table_argument(argument, parameter.const, kind, frame)
                 continue
-            value = self._convert(self._value(argument, memory, path, frame), kind, path, argument, "argument")
+            value = self._operators.convert(self._value(argument, memory, path, frame), kind, path, argument, "argument")
             inner.locals[parameter.name] = (kind, not parameter.fixed, value.node)
             inner.scopes[-1].add(parameter.name)
         result_kind = None if function.result == ("void",) else self.type_of(function.result, function.place)
@@ -283,7 +257,7 @@ class Executor:
             raise Refusal(place_of(node), "return with a value in a void function, or without one in another")
         if node.expr is None or frame.result is None:
             return None, memory, True
-        value = self._convert(self._value(node.expr, memory, path, frame), frame.result, path, node.expr, "return")
+        value = self._operators.convert(self._value(node.expr, memory, path, frame), frame.result, path, node.expr, "return")
         return value.node, memory, True
 
     def _if(
@@ -334,7 +308,7 @@ class Executor:
         if node.init is not None:
             if isinstance(node.init, c_ast.InitList):
                 raise Refusal(place, "initialiser in braces: outside the subset")
-            value = self._convert(self._value(node.init, memory, path, frame), kind, path, node.init, "initial value").node
+            value = self._operators.convert(self._value(node.init, memory, path, frame), kind, path, node.init, "initial value").node
         memory.locals[name] = (kind, "const" not in node.quals, value)
         memory.scopes[-1].add(name)
 
@@ -346,22 +320,22 @@ class Executor:
             target = node.expr
             one = Value(self._model.constant("1", place)[1], self._dag.const(1))
             old = self._value(target, memory, path, frame)
-            value = self._arithmetic(node, "+" if "++" in node.op else "-", old, one, path)
+            value = self._operators.arithmetic(node, "+" if "++" in node.op else "-", old, one, path)
         else:
             target = node.lvalue
             value = self._value(node.rvalue, memory, path, frame)
             if node.op != "=":
-                value = self._binary(node, node.op[:-1], self._value(target, memory, path, frame), value, path)
+                value = self._operators.binary(node, node.op[:-1], self._value(target, memory, path, frame), value, path)
         if isinstance(target, c_ast.ID):
             if target.name not in memory.locals or not memory.locals[target.name][1]:
                 raise Refusal(place, f"{target.name} cannot be assigned to")
             kind = memory.locals[target.name][0]
-            memory.locals[target.name] = (kind, True, self._convert(value, kind, path, node, "assignment").node)
+            memory.locals[target.name] = (kind, True, self._operators.convert(value, kind, path, node, "assignment").node)
             return
         member = self._member(target, frame)
         if not member.writable:
             raise Refusal(place, f"{text_of(target)} is const")
-        memory.members[member.key] = self._convert(value, member.kind, path, node, "assignment").node
+        memory.members[member.key] = self._operators.convert(value, member.kind, path, node, "assignment").node
         self.stores[member.key] = place
 
     def _member(self, node: c_ast.Node, frame: Frame) -> _Member:
@@ -382,18 +356,6 @@ class Executor:
 
     # --- expressions ---
 
-    def _owe(self, kind: str, node: c_ast.Node, value: Node, low: int, high: int, path: tuple[Node, ...]) -> None:
-        if not self._dead:
-            self.obligations.append(Obligation(kind, place_of(node), text_of(node), value, low, high, path))
-
-    def _convert(self, value: Value, kind: IntegerType, path: tuple[Node, ...], node: c_ast.Node, what: str) -> Value:
-        """An unwritten conversion: it must keep the value."""
-        if kind.is_bool:
-            return Value(kind, self._dag.truth(self._dag.holds(value.node)))
-        if not (kind.low <= value.kind.low and value.kind.high <= kind.high):
-            self._owe(f"{what} keeps its value in {kind.name}", node, value.node, kind.low, kind.high, path)
-        return Value(kind, value.node)
-
     def _condition(self, node: c_ast.Node, memory: Memory, path: tuple[Node, ...], frame: Frame) -> Node:
         return self._dag.holds(self._value(node, memory, path, frame).node)
 
@@ -411,7 +373,7 @@ class Executor:
                 member = self._member(node, frame)
                 found = memory.members.get(member.key)
                 if found is None:
-                    self._owe("value was given before it is read", node, self._dag.const(0), 1, 1, path)
+                    self._operators.owe("value was given before it is read", node, self._dag.const(0), 1, 1, path)
                     found = self._dag.const(0)
                 return Value(member.kind, found)
             case c_ast.ArrayRef():
@@ -420,14 +382,14 @@ class Executor:
                 return self._called(node, memory, path, frame)
             case c_ast.Cast():
                 kind = self.type_of(words_of(node.to_type.type, place), place)
-                return self._cast(node, self._value(node.expr, memory, path, frame), kind, path)
+                return self._operators.cast(node, self._value(node.expr, memory, path, frame), kind, path)
             case c_ast.UnaryOp() if node.op not in STEPS:
-                return self._unary(node, self._value(node.expr, memory, path, frame), path)
+                return self._operators.unary(node, self._value(node.expr, memory, path, frame), path)
             case c_ast.BinaryOp() if node.op in ("&&", "||"):
                 return self._short_circuit(node, memory, path, frame)
             case c_ast.BinaryOp():
                 left, right = (self._value(side, memory, path, frame) for side in (node.left, node.right))
-                return self._binary(node, node.op, left, right, path)
+                return self._operators.binary(node, node.op, left, right, path)
             case c_ast.TernaryOp():
                 return self._ternary(node, memory, path, frame)
             case _:
@@ -442,7 +404,7 @@ class Executor:
         if node.name in memory.locals:
             kind, _, found = memory.locals[node.name]
             if found is None:
-                self._owe("value was given before it is read", node, self._dag.const(0), 1, 1, path)
+                self._operators.owe("value was given before it is read", node, self._dag.const(0), 1, 1, path)
                 found = self._dag.const(0)
             return Value(kind, found)
         if node.name in self._tables and not self._tables[node.name][1]:
@@ -456,7 +418,7 @@ class Executor:
         table = self._table(node.name.name, place_of(node), frame)
         kind, _, values = self._tables[table]
         index = self._value(node.subscript, memory, path, frame)
-        self._owe(f"index stays inside {table}", node.subscript, index.node, 0, len(values) - 1, path)
+        self._operators.owe(f"index stays inside {table}", node.subscript, index.node, 0, len(values) - 1, path)
         return Value(kind, self._dag.entry(values, index.node))
 
     def _called(self, node: c_ast.FuncCall, memory: Memory, path: tuple[Node, ...], frame: Frame) -> Value:
@@ -474,101 +436,6 @@ class Executor:
         if value is None:
             raise Refusal(place, f"{node.name.name} returns no value")
         return value
-
-    def _cast(self, node: c_ast.Node, value: Value, kind: IntegerType, path: tuple[Node, ...]) -> Value:
-        if kind.is_bool:
-            return Value(kind, self._dag.truth(self._dag.holds(value.node)))
-        if not kind.signed:
-            return Value(kind, self._dag.residue(value.node, kind.bits))
-        return self._convert(value, kind, path, node, "cast")
-
-    def _fitting(self, what: str, node: c_ast.Node, value: Node, kind: IntegerType, path: tuple[Node, ...]) -> Value:
-        """The result of an operation: in its type if signed, modulo 2**n if unsigned."""
-        if not kind.signed:
-            return Value(kind, self._dag.residue(value, kind.bits))
-        self._owe(f"{what} fits {kind.name}", node, value, kind.low, kind.high, path)
-        return Value(kind, value)
-
-    def _unary(self, node: c_ast.UnaryOp, value: Value, path: tuple[Node, ...]) -> Value:
-        if node.op == "!":
-            whole = self._model.promote(self._model.exact(8, True))
-            return Value(whole, self._dag.truth(self._dag.zero(value.node)))
-        kind = self._model.promote(value.kind)
-        match node.op:
-            case "+":
-                return Value(kind, value.node)
-            case "-":
-                return self._fitting("negation", node, self._dag.linear(((-1, value.node),)), kind, path)
-            case _:
-                inverse = self._dag.linear(((-1, value.node),), -1)
-                return Value(kind, inverse if kind.signed else self._dag.residue(inverse, kind.bits))
-
-    def _binary(self, node: c_ast.Node, operator: str, left: Value, right: Value, path: tuple[Node, ...]) -> Value:
-        if operator in ("<<", ">>"):
-            return self._shift(node, operator, left, right, path)
-        if operator in ("+", "-", "*", "/", "%", "&", "|", "^"):
-            return self._arithmetic(node, operator, left, right, path)
-        kind = self._model.common(left.kind, right.kind)
-        a = self._convert(left, kind, path, node, "comparison").node
-        b = self._convert(right, kind, path, node, "comparison").node
-        dag = self._dag
-        match operator:
-            case "<":
-                condition = dag.negation(dag.nonnegative(dag.subtract(a, b)))
-            case "<=":
-                condition = dag.nonnegative(dag.subtract(b, a))
-            case ">":
-                condition = dag.negation(dag.nonnegative(dag.subtract(b, a)))
-            case ">=":
-                condition = dag.nonnegative(dag.subtract(a, b))
-            case "==":
-                condition = dag.zero(dag.subtract(a, b))
-            case "!=":
-                condition = dag.negation(dag.zero(dag.subtract(a, b)))
-            case _:
-                raise Refusal(place_of(node), f"operator {operator}: outside the subset")
-        return Value(self._model.promote(self._model.exact(8, True)), dag.truth(condition))
-
-    def _arithmetic(self, node: c_ast.Node, operator: str, left: Value, right: Value, path: tuple[Node, ...]) -> Value:
-        kind = self._model.common(left.kind, right.kind)
-        a = self._convert(left, kind, path, node, "operand").node
-        b = self._convert(right, kind, path, node, "operand").node
-        dag = self._dag
-        match operator:
-            case "+":
-                return self._fitting("sum", node, dag.add(a, b), kind, path)
-            case "-":
-                return self._fitting("difference", node, dag.subtract(a, b), kind, path)
-            case "*":
-                return self._fitting("product", node, dag.product(a, b), kind, path)
-            case "/" | "%":
-                self._owe("divisor is not zero", node, dag.truth(dag.holds(b)), 1, 1, path)
-                quotient = self._fitting("quotient", node, dag.quotient(a, b), kind, path)
-                if operator == "/":
-                    return quotient
-                return Value(kind, dag.subtract(a, dag.product(b, quotient.node)))
-            case _:
-                if kind.signed:
-                    for side in (a, b):
-                        self._owe("bitwise operand is not negative", node, side, 0, kind.high, path)
-                return Value(kind, dag.bits(operator, a, b))
-
-    def _shift(self, node: c_ast.Node, operator: str, left: Value, right: Value, path: tuple[Node, ...]) -> Value:
-        kind, dag = self._model.promote(left.kind), self._dag
-        self._owe("shift count is below the width", node, right.node, 0, kind.bits - 1, path)
-        if operator == "<<" and kind.signed:
-            self._owe("number shifted left is not negative", node, left.node, 0, kind.high, path)
-        first, last = max(right.node.low, 0), min(right.node.high, kind.bits - 1)
-        if first > last:
-            return Value(kind, dag.const(0))
-        shifted = self._shifted(operator, left.node, last)
-        for count in range(last - 1, first - 1, -1):
-            test = dag.zero(dag.shifted(right.node, -count))
-            shifted = dag.select(test, self._shifted(operator, left.node, count), shifted)
-        return Value(kind, shifted) if operator == ">>" else self._fitting("left shift", node, shifted, kind, path)
-
-    def _shifted(self, operator: str, node: Node, count: int) -> Node:
-        return self._dag.shift(node, count) if operator == ">>" else self._dag.linear(((1 << count, node),))
 
     def _short_circuit(self, node: c_ast.BinaryOp, memory: Memory, path: tuple[Node, ...], frame: Frame) -> Value:
         first = self._condition(node.left, memory, path, frame)
@@ -590,15 +457,15 @@ class Executor:
 
     def _guarded(self, node: c_ast.Node, memory: Memory, path: tuple[Node, ...], condition: Node, frame: Frame) -> Value:
         """A value that is computed only where ``condition`` holds."""
-        self._dead += condition.value == 0
+        self._operators.dead += condition.value == 0
         value = self._value(node, memory, (*path, condition), frame)
-        self._dead -= condition.value == 0
+        self._operators.dead -= condition.value == 0
         return value
 
     def _in_branch(self, value: Value, kind: IntegerType, path: tuple[Node, ...], condition: Node, node: c_ast.Node) -> Value:
-        self._dead += condition.value == 0
-        value = self._convert(value, kind, (*path, condition), node, "operand")
-        self._dead -= condition.value == 0
+        self._operators.dead += condition.value == 0
+        value = self._operators.convert(value, kind, (*path, condition), node, "operand")
+        self._operators.dead -= condition.value == 0
         return value
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pycparser import c_ast, c_generator
 from pycparser.c_parser import CParser
 
+from codegen.proof.models import CONSTANT_MACRO
 from codegen.proof.refusal import Refusal
 from codegen.proof.text import KEYWORDS, STANDARD_NAME, prepare
 
@@ -57,9 +58,10 @@ class Parameter:
 
 @dataclass(frozen=True)
 class Function:
-    """A function with its body."""
+    """A function with its body; ``hidden`` if only this text can call it."""
 
     name: str
+    hidden: bool
     place: str
     result: tuple[str, ...]
     parameters: tuple[Parameter, ...]
@@ -293,8 +295,12 @@ def _declare_function(program: Program, node: c_ast.FuncDef, place: str) -> None
     for parameter in parameters:
         if parameter.name in program.names:
             raise Refusal(place, f"{parameter.name} hides another name")
+    for name in _calls(node.body):
+        if name not in program.functions and name not in program.prototypes and name != declaration.name and not CONSTANT_MACRO.fullmatch(name):
+            raise Refusal(place, f"call of {name}, which this text does not define, or only further down")
     result = words_of(declaration.type.type, place)
-    program.functions[declaration.name] = Function(declaration.name, place, result, parameters, node.body)
+    hidden = "static" in declaration.storage
+    program.functions[declaration.name] = Function(declaration.name, hidden, place, result, parameters, node.body)
 
 
 def _declare_table(program: Program, node: c_ast.Decl, place: str) -> None:
@@ -316,7 +322,7 @@ def _declare_table(program: Program, node: c_ast.Decl, place: str) -> None:
 
 
 def called_functions(program: Program, roots: Mapping[str, str]) -> None:
-    """Refuse functions that nobody calls: they would be shipped without a proof.
+    """Refuse functions that nobody calls, or that others could call: they would be shipped without a proof.
 
     Raises:
         Refusal: There is one.
@@ -331,6 +337,8 @@ def called_functions(program: Program, roots: Mapping[str, str]) -> None:
     for name, function in program.functions.items():
         if name not in reached:
             raise Refusal(function.place, f"function {name} is neither an entry nor called: it would not be proved")
+        if name not in roots.values() and not function.hidden:
+            raise Refusal(function.place, f"function {name} is no entry and not static: others could call it with anything")
 
 
 def _calls(node: c_ast.Node) -> list[str]:

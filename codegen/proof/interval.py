@@ -16,7 +16,7 @@ Range = tuple[int, int]
 
 
 def scale_range(weight: int, low: int, high: int) -> Range:
-    """weight * [low, high]."""
+    """Weight * [low, high]."""
     return (weight * low, weight * high) if weight >= 0 else (weight * high, weight * low)
 
 
@@ -83,19 +83,19 @@ class Affine:
         return Affine({ident: Fraction(1)}, {ident: (low, high)}, Fraction(0), Fraction(0))
 
     def scaled(self, factor: Fraction) -> Affine:
-        """factor * self."""
+        """Factor * self."""
         ends = sorted((self.low * factor, self.high * factor))
         return Affine({ident: weight * factor for ident, weight in self.weights.items()}, self.ranges, ends[0], ends[1])
 
     def plus(self, other: Affine) -> Affine:
-        """self + other."""
+        """Self + other."""
         weights = dict(self.weights)
         for ident, weight in other.weights.items():
             weights[ident] = weights.get(ident, Fraction(0)) + weight
         return Affine(weights, {**self.ranges, **other.ranges}, self.low + other.low, self.high + other.high)
 
     def widened(self, low: Fraction, high: Fraction) -> Affine:
-        """self + [low, high]."""
+        """Self + [low, high]."""
         return Affine(self.weights, self.ranges, self.low + low, self.high + high)
 
     def ends(self) -> Range:

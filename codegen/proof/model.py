@@ -74,8 +74,8 @@ class _Builder:
             after[f"state.{name}"] = dag.select(slow_tick, dag.const(0), self._signals[name])
         self._run(model.slow)
         kept = {name: self._signal(source) for name, source, slow in model.delays if slow}
-        for name, source in kept.items():
-            self._signals[name] = dag.select(slow_tick, source, self._signals[name])
+        for name, value in kept.items():
+            self._signals[name] = dag.select(slow_tick, value, self._signals[name])
             after[f"state.{name}"] = self._signals[name]
         self._run(model.after)
         for name, source, slow in model.delays:

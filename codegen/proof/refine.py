@@ -171,6 +171,10 @@ class Case:
                 raise ImpossibleError
             if condition.kind != "all":
                 return
+        # What is not an interval (b != 0) is still known where the same condition is asked for again.
+        self._facts[condition.ident] = (1, 1)
+        self._facts[self._dag.negation(condition).ident] = (0, 0)
+        self._known.clear()
         match condition.kind:
             case "nonnegative":
                 self._push(condition.args[0], (0, FAR))
@@ -273,9 +277,7 @@ class _Splitter:
         for one in reversed(cone):
             if one.kind in ("least", "most", "select") and self._budget > 0:
                 self._budget -= 2
-                if all(self._branch(node, case, one, branch, test, depth) for branch, test in self._branches(one)):
-                    return True
-                return False
+                return all(self._branch(node, case, one, branch, test, depth) for branch, test in self._branches(one))
         return False
 
     def _branches(self, one: Node) -> list[tuple[Node, Node]]:

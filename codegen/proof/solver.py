@@ -44,12 +44,12 @@ class _Encoding:
     def number(self, node: Node) -> z3.ArithRef:
         """A node as a number."""
         term = self._terms[node.ident]
-        return z3.If(term, self._value(1), self._value(0)) if isinstance(term, z3.BoolRef) else term  # type: ignore[no-any-return]
+        return z3.If(term, self._value(1), self._value(0)) if isinstance(term, z3.BoolRef) else term
 
     def condition(self, node: Node) -> z3.BoolRef:
         """A node as a condition."""
         term = self._terms[node.ident]
-        return term if isinstance(term, z3.BoolRef) else term != self._value(0)  # type: ignore[no-any-return]
+        return term if isinstance(term, z3.BoolRef) else term != self._value(0)
 
     def _value(self, number: int) -> z3.ArithRef:
         return z3.IntVal(number, ctx=self.context)
@@ -64,6 +64,14 @@ class _Encoding:
         term = z3.Int(f"q{node.ident}", ctx=self.context)
         scaled = term * self._value(1 << count)
         self.solver.add(scaled <= number, number < scaled + self._value(1 << count))
+        return term
+
+    def _towards_zero(self, number: z3.ArithRef, divisor: int, node: Node) -> z3.ArithRef:
+        """The quotient towards zero as an unknown with its definition."""
+        term, size, zero = z3.Int(f"q{node.ident}", ctx=self.context), self._value(divisor), self._value(0)
+        rest = number - term * size
+        above, below = z3.And(rest >= zero, rest < size), z3.And(rest <= zero, -rest < size)
+        self.solver.add(z3.If(number >= zero, above, below))
         return term
 
     def _term(self, node: Node) -> z3.ExprRef:
@@ -83,6 +91,8 @@ class _Encoding:
                 return self.number(args[0]) * self.number(args[1])
             case "shift":
                 return self._whole(self.number(args[0]), shift_count(node), node)
+            case "quotient" if (divisor := args[1].value) is not None and divisor > 0:
+                return self._towards_zero(self.number(args[0]), divisor, node)
             case "residue":
                 number, count = self.number(args[0]), residue_bits(node)
                 return number - self._whole(number, count, node) * self._value(1 << count)

@@ -21,7 +21,9 @@ KEYWORDS = frozenset(
     "return short signed sizeof static struct switch typedef union unsigned void volatile while _Bool _Complex _Imaginary "
     "bool true false asm typeof".split()
 )
-STANDARD_NAME = re.compile(r"U?INT(_?LEAST|_?FAST)?(8|16|32|64|PTR|MAX)\w*|u?int\w*_t|(SIZE|PTRDIFF|WCHAR|WINT|SIG_ATOMIC)_M\w+|__\w*|_[A-Z]\w*")
+STANDARD_NAME = re.compile(
+    r"U?INT(_?LEAST|_?FAST)?(8|16|32|64|PTR|MAX)\w*|u?int\w*_t|(SIZE|PTRDIFF|WCHAR|WINT|SIG_ATOMIC)_M\w+|__\w*|_[A-Z]\w*"
+)
 
 
 def prepare(source: str, source_name: str, header: str, header_name: str) -> str:

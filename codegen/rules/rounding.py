@@ -172,13 +172,17 @@ def _limits(
         least, most = errors.bound(form)
         if node.low <= proven.low * lsb - most and proven.high * lsb - least <= node.high:
             return form
-        return errors.scaled_between(form, Fraction(0), Fraction(1), f"limit of {node.name}")
+        passed = errors.scaled_between(form, Fraction(0), Fraction(1), f"limit of {node.name}")
+        beyond = min(proven.low * lsb - Fraction(node.low), Fraction(0)), max(proven.high * lsb - Fraction(node.high), Fraction(0))
+        return add((Fraction(1), passed), (Fraction(1), errors.site(f"limits of {node.name}", f"limits of {node.name}", *beyond)))
     passed = errors.scaled_between(form, Fraction(0), Fraction(1), f"limit of {node.name}")
-    # The integers' limits lie inside by up to a count.  Where a limit acts the difference of the limits takes the place of the operand's
-    # error and does not add to it: clamp(x', L', H') - clamp(x, L, H) lies in [min(x' - x, H' - H, 0), max(x' - x, L' - L, 0)].
+    # The integers' limits L', H' are whole counts, the real ones L, H are not.  Where a limit acts, the difference of the limits takes
+    # the place of the operand's error and does not add to it: clamp(x', L', H') - clamp(x, L, H) lies between the least and the
+    # greatest of x' - x, L' - L, H' - H and 0 (go through the nine cases of which arm each clamp takes).
     least, most = errors.bound(passed)
-    shifts = min(high * lsb - Fraction(node.high) - least, Fraction(0)), max(low * lsb - Fraction(node.low) - most, Fraction(0))
-    return add((Fraction(1), passed), (Fraction(1), errors.site(f"limits of {node.name}", f"limits of {node.name}", min(shifts), max(shifts))))
+    shifts = low * lsb - Fraction(node.low), high * lsb - Fraction(node.high)
+    excess = min(*(shift - least for shift in shifts), Fraction(0)), max(*(shift - most for shift in shifts), Fraction(0))
+    return add((Fraction(1), passed), (Fraction(1), errors.site(f"limits of {node.name}", f"limits of {node.name}", *excess)))
 
 
 def _weighted_sum(node: WeightedSum, errors: Errors) -> Form:
@@ -206,7 +210,8 @@ def _clamp(node: Clamp, errors: Errors) -> Form:
     detail = errors.fixed.details[node.name]
     assert isinstance(detail, ClampDetail)
     operand = errors.fixed.formats[node.operand]
-    if detail.low <= operand.low and operand.high <= detail.high and not errors.forms[node.operand]:
+    inside = node.low <= operand.low * operand.lsb and operand.high * operand.lsb <= node.high
+    if inside and detail.low <= operand.low and operand.high <= detail.high and not errors.forms[node.operand]:
         return {}
     return _limits(errors, node, errors.forms[node.operand], detail.low, detail.high, operand.lsb)
 

@@ -34,7 +34,10 @@ WARNINGS = ("-Wall", "-Wextra", "-Wconversion", "-Wpedantic", "-Wshadow", "-Werr
 LANGUAGE = ("-std=c99", "-ffp-contract=off", "-g", "-fno-unwind-tables", "-fno-asynchronous-unwind-tables")
 ENTRIES = {"avr": "reset_vector", "arm": "reset_handler", "riscv": "reset_handler"}
 STARTS = {"avr": "start_avr.S", "arm": "start_arm.c", "riscv": "start_riscv.S"}
-SUPPORT_PATTERN = "*support*"
+SUPPORT_PATTERN = "*support_*"
+LINKER_SCRIPT = "link.ld"
+# Flag under which a loop that copies is not made into a call of the function that it is.
+NO_LIBRARY_CALLS: dict[CompilerKind, str] = {"gcc": "-fno-tree-loop-distribute-patterns", "zig": "-fno-builtin"}
 _SECONDS = 300.0
 _SHOWN_LINES = 12
 
@@ -57,10 +60,28 @@ class CrossCompiler:
     flags: tuple[str, ...]
     libraries: tuple[str, ...]
 
+
+@dataclass(frozen=True)
+class Unit:
+    """A file to compile.
+
+    Attributes:
+        file: Its path from where the compiler runs.
+        flags: Its own flags, optimisation among them.
+    """
+
+    file: str
+    flags: tuple[str, ...]
+
     @property
-    def no_library_calls(self) -> str:
-        """Flag under which a loop that copies is not made into a call of the function that it is."""
-        return "-fno-tree-loop-distribute-patterns" if self.kind == "gcc" else "-fno-builtin"
+    def object(self) -> str:
+        """Name of the object file."""
+        return f"{Path(self.file).stem}.o"
+
+    @property
+    def is_c(self) -> bool:
+        """Whether it is C and no assembly."""
+        return self.file.endswith(".c")
 
 
 def find_cross_compiler(target: Target, kind: CompilerKind | None = None) -> CrossCompiler:
@@ -125,42 +146,85 @@ def build_image(
         CompileError: No compiler for this target, or it refuses the text.
     """
     tool = find_cross_compiler(target, compiler)
+    start = STARTS[target.chip.family]
     files = {
         **sources,
-        f"support_{STARTS[target.chip.family]}": template(f"target/{STARTS[target.chip.family]}"),
+        f"support_{start}": template(f"target/{start}"),
         "support_driver.c": _driver(shape),
+        "support_layout.c": layout_table(shape),
         "memory.c": template("target/memory.c"),
+        LINKER_SCRIPT: linker_script(target),
     }
-    base = (*tool.flags, *LANGUAGE, *WARNINGS)
+    units = [Unit(name, (optimise, *flags)) for name in sources if name.endswith(".c")]
+    units += [Unit(name, support_flags(tool.kind)) for name in files if name not in sources and name != LINKER_SCRIPT]
+    return link_image(tool, files, units, shape, target, optimise, libraries=libraries)
+
+
+def support_flags(kind: CompilerKind) -> tuple[str, ...]:
+    """Flags of everything but the controller."""
+    return ("-O2", NO_LIBRARY_CALLS[kind], "-ffunction-sections")
+
+
+def compile_flags(unit: Unit) -> tuple[str, ...]:
+    """All flags of a unit but those that select the core."""
+    return (*LANGUAGE, *WARNINGS, *unit.flags) if unit.is_c else ("-g",)
+
+
+def link_flags(target: Target) -> tuple[str, ...]:
+    """Flags of the linker's call."""
+    return ("-nostartfiles", "-nostdlib", "-Wl,--gc-sections", f"-Wl,-e,{ENTRIES[target.chip.family]}", f"-Wl,-T,{LINKER_SCRIPT}")
+
+
+def link_image(
+    tool: CrossCompiler,
+    files: Mapping[str, str],
+    units: Sequence[Unit],
+    shape: Shape,
+    target: Target,
+    optimise: str,
+    *,
+    libraries: Sequence[str] = (),
+    folder: str = ".",
+) -> TargetImage:
+    """Compile ``units`` and link them.
+
+    Args:
+        tool: The compiler.
+        files: Path to text, everything that the units and the linker need.
+        units: What to compile, by path from ``folder``.
+        shape: The controller's.
+        target: What for.
+        optimise: The controller's optimisation flag, to be noted.
+        libraries: Further libraries.
+        folder: Where the compiler runs, a path in ``files``.
+
+    Raises:
+        CompileError: The compiler refuses.
+    """
     with tempfile.TemporaryDirectory(prefix="loopwright_", ignore_cleanup_errors=True) as name:
-        folder = Path(name)
-        prefix = f"-fdebug-prefix-map={folder}=."
-        objects = []
-        for file, text in files.items():
-            (folder / file).write_text(text, encoding="utf-8")
-        for file in files:
-            if not file.endswith((".c", ".S")):
-                continue
-            objects.append(f"{Path(file).stem}.o")
-            own = (optimise, *flags) if file in sources else ("-O2", tool.no_library_calls, "-ffunction-sections")
-            language = tuple(flag for flag in base if flag != "-std=c99") if file.endswith(".S") else base
-            run_tool(tool, (*language, *own, prefix, "-c", file, "-o", objects[-1]), folder)
-        (folder / "link.ld").write_text(linker_script(target), encoding="utf-8")
-        options = ("-nostartfiles", "-nostdlib", "-Wl,--gc-sections", f"-Wl,-e,{ENTRIES[target.chip.family]}", "-Wl,-T,link.ld")
-        run_tool(tool, (*tool.flags, *options, *objects, *libraries, *tool.libraries, "-o", "image.elf"), folder)
-        elf = (folder / "image.elf").read_bytes()
+        root = Path(name)
+        for path, text in files.items():
+            (root / path).parent.mkdir(parents=True, exist_ok=True)
+            (root / path).write_text(text, encoding="utf-8")
+        place = root / folder
+        prefix = f"-fdebug-prefix-map={place}=."
+        for unit in units:
+            run_tool(tool, (*tool.flags, *compile_flags(unit), prefix, "-c", unit.file, "-o", unit.object), place)
+        objects = [unit.object for unit in units]
+        run_tool(tool, (*tool.flags, *link_flags(target), *objects, *libraries, *tool.libraries, "-o", "image.elf"), place)
+        elf = (place / "image.elf").read_bytes()
     return read_image(elf, shape, target, tool.version, optimise)
 
 
-def template(name: str, **values: object) -> str:
+def template(path: str, /, **values: object) -> str:
     """A file of the folder of C templates with its places filled in."""
     loader = FileSystemLoader(templates_folder())
     environment = Environment(loader=loader, undefined=StrictUndefined, keep_trailing_newline=True, autoescape=False)
-    return environment.get_template(name).render(**values)
+    return environment.get_template(path).render(**values)
 
 
-def linker_script(target: Target) -> str:
-    """Linker script of a target, from its memory map."""
+def linker_script(target: Target, support: str = SUPPORT_PATTERN) -> str:
+    """Linker script of a target, from its memory map; ``support`` matches the objects that are not the controller."""
     chip = target.chip
     return template(
         f"target/link_{chip.family}.ld.jinja",
@@ -171,26 +235,28 @@ def linker_script(target: Target) -> str:
         ram_origin=f"0x{chip.ram_origin:x}",
         ram_bytes=f"0x{chip.ram_bytes:x}",
         ram_end=f"0x{chip.ram_origin + chip.ram_bytes:x}",
-        support=SUPPORT_PATTERN,
+        support=support,
     )
 
 
 def _driver(shape: Shape) -> str:
-    """C that drives the controller: a layout table, memory for one controller, and a loop over many ticks."""
-    state, inputs, outputs = shape.state_type, shape.inputs_type, shape.outputs_type
-    numbers = [f"sizeof({name})" for name in (inputs, outputs, state)]
-    numbers += [f"offsetof({owner}, {port.name})" for owner, port in layout_members(shape)]
+    """C that drives the controller: memory for one controller, and a loop over many ticks."""
     return template(
         "target/driver.c.jinja",
         header=shape.header,
-        state=state,
-        inputs=inputs,
-        outputs=outputs,
+        state=shape.state_type,
+        inputs=shape.inputs_type,
+        outputs=shape.outputs_type,
         init=shape.init,
         step=shape.step,
-        section=LAYOUT_SECTION,
-        numbers=numbers,
     )
+
+
+def layout_table(shape: Shape) -> str:
+    """C whose object file holds the sizes and offsets of the controller's structs."""
+    numbers = [f"sizeof({name})" for name in (shape.inputs_type, shape.outputs_type, shape.state_type)]
+    numbers += [f"offsetof({owner}, {port.name})" for owner, port in layout_members(shape)]
+    return template("target/layout.c.jinja", header=shape.header, section=LAYOUT_SECTION, numbers=numbers)
 
 
 def run_tool(tool: CrossCompiler, arguments: Sequence[str], folder: Path) -> None:

@@ -10,8 +10,10 @@ from collections.abc import Callable
 
 from codegen.target.instruction import Flow, Instruction, Memory
 from codegen.target.machine import RETURN, STACK, Known, lost_return, lost_stack, pointer_argument
-from codegen.target.values import Pointer, Range, Slot, State, Value, constant, known
-from codegen.target.word import WORD, add, bitwise, compare, extend, moved, subtract
+from codegen.target.relation import OPPOSITE, assume, compare
+from codegen.target.state import State
+from codegen.target.values import Compared, Pointer, Range, Slot, Value, constant, known
+from codegen.target.word import WORD, add, bitwise, extend, moved, subtract
 
 SP, LR, PC = 13, 14, 15
 LOADS = {"LDR": 4, "LDRH": 2, "LDRB": 1, "LDRSH": 2, "LDRSB": 1}
@@ -52,10 +54,9 @@ class ArmEffects:
         if not instruction.predicate:
             return True
         compared = state.flags.get("compared")
-        if isinstance(compared, tuple):
-            first, second = compared
+        if isinstance(compared, Compared):
             relation = RELATIONS.get(instruction.predicate)
-            return compare(relation, first, second) if relation else None
+            return compare(relation, compared.first, compared.second) if relation else None
         result = state.flags.get("result")
         if isinstance(result, Range):
             match instruction.predicate:
@@ -64,6 +65,22 @@ class ArmEffects:
                 case "mi" | "pl":
                     return compare("lt" if instruction.predicate == "mi" else "ge", result, constant(0))
         return None
+
+    def assume(self, state: State, instruction: Instruction, taken: bool) -> bool:
+        if instruction.name in ("CBZ", "CBNZ"):
+            register = instruction.integer(0)
+            value = state.registers[register] = state.named(state.registers[register], WORD)
+            return assume(state, "eq" if taken == (instruction.name == "CBZ") else "ne", value, constant(0))
+        compared = state.flags.get("compared")
+        result = state.flags.get("result")
+        relation = RELATIONS.get(instruction.predicate, "")
+        if relation and not taken:
+            relation = OPPOSITE[relation]
+        if relation and isinstance(compared, Compared):
+            return assume(state, relation, compared.first, compared.second)
+        if relation in ("eq", "ne") and isinstance(result, Range):
+            return assume(state, relation, result, constant(0))
+        return True
 
     def call(self, state: State, instruction: Instruction) -> None:
         state.registers[LR] = constant(instruction.end)
@@ -86,7 +103,11 @@ class ArmEffects:
             return
         if executed is None:
             as_before = state.copy()
+            if state.recorder:
+                state.recorder.maybe = True
             self._do(state, instruction)
+            if state.recorder:
+                state.recorder.maybe = False
             state.join(as_before)
             return
         self._do(state, instruction)
@@ -104,7 +125,7 @@ class ArmEffects:
             return
         result = self._result(state, instruction)
         if instruction.sets_flags:
-            self._compare(state, instruction, result)
+            result = self._compare(state, instruction, result)
         self._forget(state, instruction)
         if name in ("CMP", "CMN", "TST", "TEQ"):
             return
@@ -116,8 +137,9 @@ class ArmEffects:
             if register < PC:
                 state.registers[register] = None
             else:
-                # The status register, in the words of the decoder's library.
-                state.flags = {} if not instruction.sets_flags else state.flags
+                # The status register, or one that is not followed.
+                if not instruction.sets_flags:
+                    state.flags = {}
 
     def _operand(self, state: State, instruction: Instruction, index: int) -> Value | None:
         operand = instruction.integer(index)
@@ -156,22 +178,32 @@ class ArmEffects:
                 return bitwise(LOGIC[name], first, last)
         return None
 
-    def _compare(self, state: State, instruction: Instruction, result: Value | None) -> None:
+    def _compare(self, state: State, instruction: Instruction, result: Value | None) -> Value | None:
+        """Set the flags; returns the result, by a name if they depend on it."""
         state.flags = {}
         name, kinds = instruction.name, instruction.kinds
         if name in ("CMP", "SUB", "RSB") and not instruction.shift and len(kinds) in (2, 3):
-            last = self._operand(state, instruction, len(kinds) - 1)
-            first = self._operand(state, instruction, len(kinds) - 2)
-            state.flags["compared"] = (first, last) if name != "RSB" else (last, first)
-        elif result is not None and name not in ("CMN", "TEQ"):
-            state.flags["result"] = result
+            places = (len(kinds) - 2, len(kinds) - 1)
+            for place in places:
+                if kinds[place] == "r" and instruction.integer(place) < PC:
+                    register = instruction.integer(place)
+                    state.registers[register] = state.named(state.registers[register], WORD)
+            first, second = (self._operand(state, instruction, place) for place in places)
+            state.flags["compared"] = Compared(second, first) if name == "RSB" else Compared(first, second)
+        elif name not in ("CMN", "TEQ") and not isinstance(result, Pointer):
+            named = state.named(result, WORD)
+            if isinstance(named, Range):
+                state.flags["result"] = named
+                return named if instruction.name not in ("TST",) else result
+        return result
 
     def _address(self, state: State, instruction: Instruction, memory: Memory) -> Value | None:
         if memory.base == PC:
             return constant(((instruction.address + 4) & ~3) + memory.displacement)
-        if memory.index >= 0 or instruction.shift or memory.base > LR:
+        if instruction.shift or memory.base > LR or memory.index > LR:
             return None
-        return moved(state.registers[memory.base], memory.displacement)
+        address = moved(state.registers[memory.base], memory.displacement)
+        return address if memory.index < 0 else add(address, state.registers[memory.index])
 
     def _access(self, state: State, instruction: Instruction) -> None:
         memory, register = instruction.memory(1), instruction.integer(0)

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from codegen.target.instruction import Flow, Instruction, Memory
 from codegen.target.machine import RETURN, STACK, Known, lost_return, lost_stack, pointer_argument
-from codegen.target.values import Byte, Carry, Pointer, Range, Slot, State, Value, constant, known
+from codegen.target.relation import assume, compare
+from codegen.target.state import State
+from codegen.target.values import Byte, Carry, Compared, Flag, Pointer, Range, Slot, Value, constant, known
 
 SPL, SPH = 32, 33
 PORTS = {0x3D: SPL, 0x3E: SPH}
@@ -19,6 +21,11 @@ KEEP_FLAGS = {"MOV", "MOVW", "LDI", "LD", "LDD", "LDS", "ST", "STD", "STS", "PUS
 KEEP_FLAGS |= {"RCALL", "CALL", "RET", "RETI", "JMP", "RJMP", "BRxx", "CPSE", "SBRC", "SBRS", "SBIC", "SBIS", "WDR", "SLEEP"}
 STORES = {"ST", "STD", "STS", "PUSH", "OUT", "SBI", "CBI", "CP", "CPC", "CPI", "BST", "NOP", "BSET", "BCLR", "WDR", "SLEEP", "BREAK"}
 STORES |= {"RCALL", "CALL", "RET", "RETI", "JMP", "RJMP", "BRxx", "CPSE", "SBRC", "SBRS", "SBIC", "SBIS"}
+# Relation of a comparison's operands if a flag is set, and if it is clear.
+RELATIONS = {"Z": ("eq", "ne"), "C": ("ltu", "geu"), "S": ("lt", "ge")}
+# Logic and counting leave the carry alone.
+KEEP_CARRY = {"INC", "DEC", "AND", "ANDI", "OR", "ORI", "EOR"}
+FOLLOWED = KEEP_CARRY | {"COM", "ASR", "LSR", "ROR"}
 SUBTRACTIONS = {"SUB", "SUBI", "SBC", "SBCI", "CP", "CPC", "CPI"}
 WITH_BORROW = {"SBC", "SBCI", "CPC"}
 
@@ -61,13 +68,7 @@ class AvrEffects:
                 flag = state.flags.get(instruction.predicate[0])
                 return (flag == int(instruction.predicate[1])) if isinstance(flag, int) else None
             case "CPSE":
-                first, second = (state.registers[instruction.integer(index)] or ANY for index in range(2))
-                if isinstance(first, Range) and isinstance(second, Range):
-                    if known(first) is not None and first == second:
-                        return True
-                    if first.high < second.low or second.high < first.low:
-                        return False
-                return None
+                return compare("eq", state.registers[instruction.integer(0)], state.registers[instruction.integer(1)], 8)
             case "SBRC" | "SBRS":
                 value = state.registers[instruction.integer(0)]
                 bit = instruction.integer(1)
@@ -75,6 +76,30 @@ class AvrEffects:
                     return None
                 return (value.low >> bit & 1) == int(instruction.name == "SBRS")
         return None
+
+    def assume(self, state: State, instruction: Instruction, taken: bool) -> bool:
+        match instruction.name:
+            case "BRxx":
+                compared = state.flags.get("compared")
+                flag, value = instruction.predicate
+                relation = RELATIONS.get(flag, ("", ""))[int((value == "1") != taken)]
+                state.flags[flag] = int((value == "1") == taken)
+                if relation and isinstance(compared, Compared):
+                    return assume(state, relation, compared.first, compared.second, 8)
+            case "CPSE":
+                operands = []
+                for index in range(2):
+                    register = instruction.integer(index)
+                    state.registers[register] = state.named(state.registers[register], 0xFF)
+                    operands.append(state.registers[register])
+                return assume(state, "eq" if taken else "ne", operands[0], operands[1], 8)
+            case "SBRC" | "SBRS":
+                register, bit = instruction.integer(0), instruction.integer(1)
+                value_known = state.registers[register] = state.named(state.registers[register], 0xFF)
+                if bit == 7 or (isinstance(value_known, Range) and value_known.high < 2 << bit):
+                    holds = "geu" if taken == (instruction.name == "SBRS") else "ltu"
+                    return assume(state, holds, value_known, constant(1 << bit), 8)
+        return True
 
     def call(self, state: State, instruction: Instruction) -> None:
         self._push(state, instruction, constant(instruction.end & 0xFF))
@@ -154,7 +179,7 @@ class AvrEffects:
             if isinstance(pointer, Pointer):
                 state.forget_below(STACK, pointer.offset + 1)
         elif instruction.integer(1) == SREG:
-            state.flags.clear()
+            state.flags = {}
 
     def _access(self, state: State, instruction: Instruction) -> None:
         memory = instruction.memory(1)
@@ -181,7 +206,10 @@ class AvrEffects:
         second = constant(instruction.integer(1)) if instruction.kinds[1] == "i" else state.registers[instruction.integer(1)]
         borrow = state.flags.get("C") if name in WITH_BORROW else 0
         zero = state.flags.get("Z") if name in WITH_BORROW else 1
-        state.flags = {flag: value for flag, value in state.flags.items() if flag in "TI"}
+        state.flags = {}
+        if name in ("CP", "CPI") and not isinstance(first, Byte):
+            first = state.registers[register] = state.named(first, 0xFF)
+            state.flags["compared"] = Compared(first, second)
         result: Value | None = None
         taken = known(second)
         if isinstance(first, Byte):
@@ -195,7 +223,7 @@ class AvrEffects:
         register, other = instruction.integer(0), instruction.integer(1)
         first, second = state.registers[register], state.registers[other]
         carry = state.flags.get("C") if instruction.name == "ADC" else 0
-        state.flags = {flag: value for flag, value in state.flags.items() if flag in "TI"}
+        state.flags = {}
         if isinstance(second, Byte):
             first, second = second, first
         left, right = known(first), known(second)
@@ -210,7 +238,7 @@ class AvrEffects:
             result = constant(value)
         state.registers[register] = result
 
-    def _move(self, state: State, byte: Byte, carry: object, delta: int | None, *, borrow: bool) -> Byte | None:
+    def _move(self, state: State, byte: Byte, carry: Flag | None, delta: int | None, *, borrow: bool) -> Byte | None:
         """One byte of a pointer moved by a constant; the carry out of the low byte belongs to the high one."""
         if delta is None:
             return None
@@ -227,7 +255,7 @@ class AvrEffects:
         delta = amount if instruction.name == "ADIW" else -amount
         pointer = _pair(state, register)
         low, high = known(state.registers[register]), known(state.registers[register + 1])
-        state.flags = {flag: value for flag, value in state.flags.items() if flag in "TI"}
+        state.flags = {}
         if low is not None and high is not None:
             word = (low | high << 8) + delta
             state.registers[register : register + 2] = [constant(word & 0xFF), constant(word >> 8 & 0xFF)]
@@ -249,25 +277,26 @@ class AvrEffects:
             operand = instruction.integer(1)
             second = operand if instruction.kinds[1] == "i" else known(state.registers[operand])
         same = instruction.kinds == "rr" and instruction.operands[0] == instruction.operands[1]
-        carry = state.flags.get("C")
-        before = dict(state.flags)
+        carry = state.flags.get("C") if name in KEEP_CARRY or name == "ROR" else None
         if name not in KEEP_FLAGS:
-            state.flags = {flag: value for flag, value in before.items() if flag in "TI" and name != "BST"}
+            state.flags = {}
         result = _bitwise(name, first, second, same, carry if isinstance(carry, int) else None)
-        if result is not None:
-            _set_flags(state, result, None, None)
-            if name in ("INC", "DEC", "AND", "ANDI", "OR", "ORI", "EOR", "COM"):
-                # These leave the carry alone (COM sets it) and have a simple overflow.
-                overflow = {"INC": result == 0x80, "DEC": result == 0x7F}.get(name, False)
-                _set_flags(state, result, None, int(overflow))
-                if name in ("INC", "DEC", "AND", "ANDI", "OR", "ORI", "EOR") and "C" in before:
-                    state.flags["C"] = before["C"]
-                elif name == "COM":
-                    state.flags["C"] = 1
-            elif first is not None and name in ("ASR", "LSR", "ROR"):
-                state.flags["C"] = first & 1
-        elif name in ("INC", "DEC", "AND", "ANDI", "OR", "ORI", "EOR") and "C" in before:
-            state.flags["C"] = before["C"]
+        if name == "COM":
+            carry = 1
+        elif name in ("ASR", "LSR", "ROR"):
+            carry = first & 1 if first is not None else None
+        if result is not None and name in FOLLOWED:
+            overflow = {"INC": result == 0x80, "DEC": result == 0x7F}.get(name, False)
+            simple = name in KEEP_CARRY or name == "COM"
+            _set_flags(state, result, carry if isinstance(carry, int) else None, int(overflow) if simple else None)
+        elif name == "AND" and same:
+            # A register tested against itself.
+            value = state.registers[register] = state.named(state.registers[register], 0xFF)
+            state.flags["compared"] = Compared(value, constant(0))
+            state.flags["V"] = 0
+            return
+        if name in KEEP_CARRY and isinstance(carry, int | Carry):
+            state.flags["C"] = carry
         if name in STORES:
             return
         if name.startswith(("MUL", "FMUL")):
@@ -326,8 +355,8 @@ def _set_flags(state: State, value: int, carry: int | None, overflow: int | None
         state.flags["S"] = value >> 7 ^ overflow
 
 
-def _difference(state: State, first: Value, second: Value, borrow: int | None, zero: object) -> Range | None:
-    """first - second - borrow on ranges, with the flags that are decided by them."""
+def _difference(state: State, first: Value, second: Value, borrow: int | None, zero: Flag | None) -> Range | None:
+    """First - second - borrow on ranges, with the flags that are decided by them."""
     if not isinstance(first, Range) or not isinstance(second, Range):
         return None
     least = first.low - second.high - (1 if borrow is None else borrow)

@@ -7,8 +7,10 @@ from __future__ import annotations
 
 from codegen.target.instruction import Flow, Instruction
 from codegen.target.machine import RETURN, STACK, Known, lost_return, pointer_argument
-from codegen.target.values import Pointer, Range, Slot, State, Value, constant, known
-from codegen.target.word import WORD, add, bitwise, compare, moved, subtract
+from codegen.target.relation import OPPOSITE, assume, compare
+from codegen.target.state import State
+from codegen.target.values import Pointer, Range, Slot, Value, constant, known
+from codegen.target.word import WORD, add, bitwise, moved, subtract
 
 ZERO, RA, SP, A0 = 0, 1, 2, 10
 LOADS = {"LW": 4, "LH": 2, "LHU": 2, "LB": 1, "LBU": 1}
@@ -45,6 +47,17 @@ class RiscvEffects:
             return True
         first, second = (state.registers[instruction.integer(index)] for index in range(2))
         return compare(instruction.predicate, first, second)
+
+    def assume(self, state: State, instruction: Instruction, taken: bool) -> bool:
+        if instruction.flow is not Flow.BRANCH:
+            return True
+        operands = []
+        for index in range(2):
+            register = instruction.integer(index)
+            state.registers[register] = state.named(state.registers[register], WORD)
+            operands.append(state.registers[register])
+        relation = instruction.predicate if taken else OPPOSITE[instruction.predicate]
+        return assume(state, relation, operands[0], operands[1])
 
     def call(self, state: State, instruction: Instruction) -> None:
         state.registers[RA] = constant(instruction.end)

@@ -6,7 +6,7 @@ from typing import NamedTuple, Protocol
 
 from codegen.errors import BoundError
 from codegen.target.instruction import Instruction
-from codegen.target.values import State
+from codegen.target.state import State
 
 STACK = "stack on entry"
 RETURN = "return address on entry"
@@ -46,6 +46,10 @@ class Effects(Protocol):
 
     def decide(self, state: State, instruction: Instruction) -> bool | None:
         """Whether a branch or skip is taken, or a predicated instruction executed; None if both may be."""
+        ...
+
+    def assume(self, state: State, instruction: Instruction, taken: bool) -> bool:
+        """Take in how an undecided branch or skip went; False if it cannot go that way."""
         ...
 
     def call(self, state: State, instruction: Instruction) -> None:

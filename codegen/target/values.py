@@ -1,13 +1,14 @@
 """What is known about registers and memory on the way through a program: constants, ranges, and addresses relative to a base.
 
-Every value stands for a set of machine words; ``None`` stands for all of them.  Joining two states keeps what holds in both, so
-that whatever is decided from a state holds on every execution that reaches it.
+Every value stands for a set of machine words; ``None`` stands for all of them.  Two places that hold the same unknown number carry the
+same name in their ranges, so that a test of one also tells of the other.  Joining two states keeps what holds in both, so that whatever
+is decided from a state holds on every execution that reaches it.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import NamedTuple
+from collections.abc import Iterable
+from typing import Any, NamedTuple, SupportsIndex, overload
 
 
 class Range(NamedTuple):
@@ -16,10 +17,12 @@ class Range(NamedTuple):
     Attributes:
         low: Least value.
         high: Greatest value.
+        name: The same for all places of a state that hold this very number; 0 for none.
     """
 
     low: int
     high: int
+    name: int = 0
 
 
 class Pointer(NamedTuple):
@@ -64,7 +67,24 @@ class Carry(NamedTuple):
     borrow: bool
 
 
+class Compared(NamedTuple):
+    """The operands of the comparison that the flags stand for.
+
+    Attributes:
+        first: Left operand.
+        second: Right operand.
+    """
+
+    first: Value | None
+    second: Value | None
+
+
 Value = Range | Pointer | Byte
+Flag = int | Carry | Compared | Range
+Item = int | str | tuple[str, int]
+"""What a block may need to know on entry: a register (its number), memory (base, offset), or the flags ("flags")."""
+
+FLAGS = "flags"
 
 
 def constant(value: int) -> Range:
@@ -82,8 +102,16 @@ def join_values(first: Value | None, second: Value | None) -> Value | None:
     if first == second:
         return first
     if isinstance(first, Range) and isinstance(second, Range):
-        return Range(min(first.low, second.low), max(first.high, second.high))
+        name = first.name if first.name == second.name else 0
+        return Range(min(first.low, second.low), max(first.high, second.high), name)
     return None
+
+
+def covers(wide: Value | None, narrow: Value | None) -> bool:
+    """Whether all that `narrow` may be, `wide` may be too; names aside."""
+    if wide is None or wide == narrow:
+        return True
+    return isinstance(wide, Range) and isinstance(narrow, Range) and wide.low <= narrow.low and narrow.high <= wide.high and not wide.name
 
 
 class Slot(NamedTuple):
@@ -100,70 +128,54 @@ class Slot(NamedTuple):
     saved: bool
 
 
-@dataclass
-class State:
-    """What is known at one place of the program.
+class Recorder:
+    """Notes what a block needs to know on entry, and what it overwrites.
 
     Attributes:
-        registers: One value per register of the core.
-        flags: Condition flags by name, or the operands of the last comparison; what is missing is unknown.
-        memory: By (base, offset); what is missing is unknown.
+        needs: Items read before they are written.
+        writes: Items written.
+        maybe: While True, a write is one that may not happen, so what was known before stays of interest.
     """
 
-    registers: list[Value | None]
-    flags: dict[str, object] = field(default_factory=dict)
-    memory: dict[tuple[str, int], Slot] = field(default_factory=dict)
+    def __init__(self) -> None:
+        self.needs: set[Item] = set()
+        self.writes: set[Item] = set()
+        self.maybe = False
 
-    def copy(self) -> State:
-        """An independent copy."""
-        return State(list(self.registers), dict(self.flags), dict(self.memory))
+    def read(self, item: Item) -> None:
+        """Note a read."""
+        if item not in self.writes:
+            self.needs.add(item)
 
-    def join(self, other: State) -> bool:
-        """Keep what holds in both; True if something was given up."""
-        changed = False
-        for index, mine in enumerate(self.registers):
-            if mine is None or mine == other.registers[index]:
-                continue
-            joined = join_values(mine, other.registers[index])
-            changed |= joined != mine
-            self.registers[index] = joined
-        for name in [name for name, value in self.flags.items() if other.flags.get(name) != value]:
-            del self.flags[name]
-            changed = True
-        for place, slot in list(self.memory.items()):
-            twin = other.memory.get(place)
-            if twin == slot:
-                continue
-            value = join_values(slot.value, twin.value) if twin and twin[::2] == slot[::2] else None
-            if value is None:
-                del self.memory[place]
-                changed = True
-            elif value != slot.value:
-                self.memory[place] = slot._replace(value=value)
-                changed = True
-        return changed
+    def write(self, item: Item) -> None:
+        """Note a write."""
+        if self.maybe:
+            self.read(item)
+        else:
+            self.writes.add(item)
 
-    def store(self, address: Value | None, size: int, value: Value | None, *, saved: bool = False) -> None:
-        """Remember a store; one through an unknown pointer may have hit anything but saved registers."""
-        if not isinstance(address, Pointer):
-            self.memory = {place: slot for place, slot in self.memory.items() if slot.saved}
-            return
-        base, offset = address
-        for reach in range(offset - 7, offset + size):
-            slot = self.memory.get((base, reach))
-            if slot and reach + slot.size > offset:
-                del self.memory[base, reach]
-        if value is not None:
-            self.memory[base, offset] = Slot(size, value, saved)
 
-    def load(self, address: Value | None, size: int) -> Value | None:
-        """What a load gives."""
-        if not isinstance(address, Pointer):
-            return None
-        slot = self.memory.get((address.base, address.offset))
-        return slot.value if slot and slot.size == size else None
+class Watched(list["Value | None"]):
+    """Registers whose reads and writes are noted."""
 
-    def forget_below(self, base: str, offset: int) -> None:
-        """Drop what lies below a raised stack pointer: an interrupt may overwrite it."""
-        for place in [place for place in self.memory if place[0] == base and place[1] < offset]:
-            del self.memory[place]
+    def __init__(self, values: Iterable[Value | None], recorder: Recorder) -> None:
+        super().__init__(values)
+        self._recorder = recorder
+
+    @overload
+    def __getitem__(self, index: SupportsIndex) -> Value | None: ...
+    @overload
+    def __getitem__(self, index: slice) -> list[Value | None]: ...
+    def __getitem__(self, index: SupportsIndex | slice) -> Value | None | list[Value | None]:
+        for each in range(len(self))[index] if isinstance(index, slice) else (int(index),):
+            self._recorder.read(each)
+        return super().__getitem__(index)
+
+    @overload
+    def __setitem__(self, index: SupportsIndex, value: Value | None) -> None: ...
+    @overload
+    def __setitem__(self, index: slice, value: Iterable[Value | None]) -> None: ...
+    def __setitem__(self, index: Any, value: Any) -> None:
+        for each in range(len(self))[index] if isinstance(index, slice) else (int(index),):
+            self._recorder.write(each)
+        super().__setitem__(index, value)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from codegen.target.values import Byte, Pointer, Range, Value, constant, known
+from codegen.target.values import Pointer, Range, Value, constant, known
 
 WORD = 0xFFFFFFFF
 HALF = 0x80000000
@@ -60,7 +60,7 @@ def bitwise(operation: str, first: Value | None, second: Value | None) -> Range 
     if operation == "lsl" and right is not None and isinstance(first, Range) and first.high << (right & 31) <= WORD and right < 32:
         return Range(first.low << right, first.high << right)
     if left is None or right is None:
-        return None
+        return _small(operation, first, second)
     match operation:
         case "and":
             return constant(left & right)
@@ -83,24 +83,12 @@ def bitwise(operation: str, first: Value | None, second: Value | None) -> Range 
     return None
 
 
-def compare(relation: str, first: Value | None, second: Value | None) -> bool | None:
-    """Whether a relation holds: eq, ne, lt, ge, gt, le signed, and with a u behind unsigned; None if both may be."""
-    if relation in ("gt", "gtu", "le", "leu"):
-        swapped = {"gt": "lt", "gtu": "ltu", "le": "ge", "leu": "geu"}[relation]
-        return compare(swapped, second, first)
-    if isinstance(first, Byte | Pointer) or isinstance(second, Byte | Pointer):
+def _small(operation: str, first: Value | None, second: Value | None) -> Range | None:
+    """Logic on ranges, as truth values have them."""
+    if not isinstance(first, Range) or not isinstance(second, Range):
         return None
-    left, right = first or ANY, second or ANY
-    if relation in ("lt", "ge"):
-        # In two's complement, adding 2^31 turns the signed order into the unsigned one.
-        if any(side.low < HALF <= side.high for side in (left, right)):
-            return None
-        left, right = (Range(side.low ^ HALF, side.high ^ HALF) for side in (left, right))
-        relation += "u"
-    if relation in ("eq", "ne"):
-        if left.high < right.low or right.high < left.low:
-            return relation == "ne"
-        return relation == "eq" if known(left) is not None and left == right else None
-    if left.high < right.low:
-        return relation == "ltu"
-    return relation == "geu" if left.low >= right.high else None
+    if operation == "and":
+        return Range(0, min(first.high, second.high))
+    if operation in ("or", "xor"):
+        return Range(0, (1 << max(first.high, second.high).bit_length()) - 1)
+    return None

@@ -106,6 +106,20 @@ class FaultCheck:
         """Outputs in limits, states back in the proven set, nobody stuck, trips in time."""
         return not (self.outside or self.never_returned or self.stuck or self.late_trips)
 
+    @property
+    def failures(self) -> tuple[str, ...]:
+        """What does not hold, one sentence each."""
+        found = []
+        shown = f"; first: {self.first.summary()}" if self.first is not None else ""
+        if self.outside:
+            found.append(f"faults: {self.outside} outputs beyond their limits{shown}")
+        if self.stuck:
+            found.append(f"faults: {self.stuck} controllers stay changed by a fault that is over{'' if self.outside else shown}")
+        if self.never_returned:
+            found.append(f"faults: {self.never_returned} states do not return to their ranges")
+        late = [f"{trip.reading} stuck trips after {trip.slowest_ticks} ticks, {trip.stated_ticks} stated" for trip in self.late_trips]
+        return (*found, *(f"faults: {text}" for text in late))
+
 
 class _Campaign:
     """Counts of a running campaign."""
@@ -161,7 +175,7 @@ class _Campaign:
     ) -> Failure:
         subject = self.subject
         flip = None
-        if flips is not None:
+        if flips is not None and int(flips[0, lane]) < len(inputs):
             flip = (int(flips[0, lane]), subject.shape.memory[int(flips[1, lane])].name, int(flips[2, lane]))
         runs = (Run(inputs.copy(), subject.named_memory(memory), None, flip),)
         watched = (Watched(name),)

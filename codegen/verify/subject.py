@@ -6,6 +6,7 @@ on demand and draws inputs.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Self
@@ -22,6 +23,8 @@ from codegen.verify.draws import Drawn, checked_traces, draw_inputs, draw_memory
 
 Counts = NDArray[np.int64]
 CLASSES = ("held", "edges", "white", "constant", "opposite")
+NUMBER = re.compile(r"(?<![\w.])\d{1,10}(?=[uUlL]*(?![\w.]))")
+MOST_NUMBERS = 200
 
 
 @dataclass
@@ -81,8 +84,11 @@ class Subject:
         if self.fixed is not None:
             return [Drawn(node.low, node.high, edge_values(self.fixed, node), node.is_bool) for node in self.fixed.graph.inputs]
         result = []
+        # A text that was written by hand says by its numbers where its edges are.
+        numbers = sorted({int(digits) for digits in NUMBER.findall(self.sources[self.source_name])})[:MOST_NUMBERS]
+        named = {sign * number + step for number in numbers for sign in (-1, 1) for step in (-1, 0, 1)}
         for port in self.shape.inputs:
-            edges = {port.low, port.low + 1, -1, 0, 1, port.high - 1, port.high}
+            edges = {port.low, port.low + 1, -1, 0, 1, port.high - 1, port.high} | named
             kept = np.array(sorted(edge for edge in edges if port.low <= edge <= port.high), dtype=np.int64)
             result.append(Drawn(port.low, port.high, kept, port.ctype == "bool"))
         return result

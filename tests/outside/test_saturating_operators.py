@@ -77,7 +77,7 @@ LONG_VALUES = [
     ("mpy_32_32_r", (0, 0, -1, 1), 0, "Mpy_32_32_r"),
 ]
 # Long products only where a multiplication of two long words is cheap: elsewhere operands are shortened first.
-CORES = [("cortex-m4", True), ("cortex-m3", True), ("cortex-m0plus", False), ("atmega328p", False)]
+CORES = [("cortex-m4", True), ("cortex-m3", False), ("cortex-m0plus", False), ("atmega328p", False)]
 
 
 def operators(*, long_products: bool) -> Graph:

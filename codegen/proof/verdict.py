@@ -17,12 +17,14 @@ from codegen.proof.contract import Contract, Member, match_members, read_contrac
 from codegen.proof.counterexample import Hunter, Witness
 from codegen.proof.dag import Dag, Node
 from codegen.proof.equality import Difference, compare
-from codegen.proof.execute import Executor, Obligation, box_obligations
+from codegen.proof.execute import Executor, box_obligations
 from codegen.proof.front import Program, called_functions, read_program
 from codegen.proof.model import build_model
 from codegen.proof.models import MODELS, DataModel
+from codegen.proof.operators import Obligation
 from codegen.proof.refine import fits
 from codegen.proof.refusal import Refusal
+from codegen.proof.section import PEAK_GAIN, Section
 
 MOST_WITNESSES = 4
 ASSUMPTIONS = (
@@ -32,6 +34,7 @@ ASSUMPTIONS = (
     "state, inputs, outputs and gains do not overlap, and nothing else writes them during a call",
     "inputs lie in the ranges of the contract, memory was written by the init function",
 )
+ASSUMED_HISTORY = "memory bounded by its peak gain started at 0 and was written by these functions only (no flipped bits)"
 
 
 @dataclass(frozen=True)
@@ -142,7 +145,7 @@ def prove(text_c: str, text_h: str, contract_json: str, models: Sequence[str] | 
         has_model = contract.model is not None
         texts = {f"{contract.name}.c": text_c, f"{contract.name}.h": text_h}
         as_emitted = dict(contract.hashes) == {name: sha256(text.encode()).hexdigest() for name, text in texts.items()}
-        assumptions += [f"{one.name} lies in [{one.low}, {one.high}]" for one in contract.inputs]
+        assumptions += [f"{one.name} lies in [{one.low}, {one.high}]" for one in (*contract.inputs, *contract.gains)]
         program = read_program(text_c, f"{contract.name}.c", text_h, f"{contract.name}.h")
         entries = {"init": contract.init, "step": contract.step}
         called_functions(program, entries | ({"set_gains": contract.set_gains} if contract.set_gains else {}))
@@ -151,6 +154,8 @@ def prove(text_c: str, text_h: str, contract_json: str, models: Sequence[str] | 
             if name not in MODELS:
                 raise Refusal("data model", f"{name} is none of {', '.join(MODELS)}")
             proofs.append(prover.under(MODELS[name]))
+        if any(finding.reason.startswith(PEAK_GAIN) for proof in proofs for finding in proof.findings):
+            assumptions.append(ASSUMED_HISTORY)
     except Refusal as error:
         refused = error
     except Exception as error:  # whatever went wrong, nothing is proved
@@ -175,13 +180,13 @@ class Run:
         start: Variables before the step.
         after: Values after the step.
         obligations: Everything asked, in order: start, step, setter.
-        stores: Where a member was last written.
+        kept: Values after setting the gains; empty without gains.
     """
 
     start: Mapping[str, Node]
     after: Mapping[str, Node | None]
     obligations: tuple[Obligation, ...]
-    stores: Mapping[str, str]
+    kept: Mapping[str, Node | None]
 
 
 def run_text(program: Program, contract: Contract, model: DataModel, dag: Dag) -> Run:
@@ -197,19 +202,20 @@ def run_text(program: Program, contract: Contract, model: DataModel, dag: Dag) -
     state = {name: dag.var(name, low, high) for name, low, high in boxes}
     nothing: dict[str, Node | None] = {f"state.{one.name}": None for one in contract.state}
     initial = executor.call(contract.init, [("state.", False)], nothing)
-    executor.obligations += box_obligations("start value lies in its box", initial, boxes, executor.stores, dag)
+    executor.obligations.extend(box_obligations("start value lies in its box", initial, boxes, executor.stores, dag))
     resets = [(f"state.{one.name}", one.reset, one.reset) for one in contract.state if one.reset is not None]
-    executor.obligations += box_obligations("start value is the contract's", initial, resets, executor.stores, dag)
+    executor.obligations.extend(box_obligations("start value is the contract's", initial, resets, executor.stores, dag))
     roles = [("state.", False), ("inputs.", True), ("outputs.", False)]
     after = executor.call(contract.step, roles, {**inputs, **state})
-    executor.obligations += box_obligations("memory stays in its box", after, boxes, executor.stores, dag)
+    executor.obligations.extend(box_obligations("memory stays in its box", after, boxes, executor.stores, dag))
     shown = [(f"outputs.{one.name}", one.low, one.high) for one in contract.outputs]
-    executor.obligations += box_obligations("output stays in its range", after, shown, executor.stores, dag)
+    executor.obligations.extend(box_obligations("output stays in its range", after, shown, executor.stores, dag))
+    kept: dict[str, Node | None] = {}
     if contract.set_gains is not None:
         gains = {f"gains.{one.name}": dag.var(f"gains.{one.name}", one.low, one.high) for one in contract.gains}
         kept = executor.call(contract.set_gains, [("state.", False), ("gains.", True)], {**gains, **state})
-        executor.obligations += box_obligations("memory stays in its box", kept, boxes, executor.stores, dag)
-    return Run({**inputs, **state}, after, tuple(executor.obligations), dict(executor.stores))
+        executor.obligations.extend(box_obligations("memory stays in its box", kept, boxes, executor.stores, dag))
+    return Run({**inputs, **state}, after, tuple(executor.obligations), kept)
 
 
 def _match(program: Program, contract: Contract, model: DataModel, executor: Executor) -> None:
@@ -243,7 +249,8 @@ class Prover:
         self._program = program
         self._contract = contract
         self._dag = Dag()
-        self._known: dict[tuple[object, ...], tuple[bool, str, Witness | None]] = {}
+        self._ways: dict[tuple[int, ...], str | None] = {}
+        self._witnesses: dict[tuple[int, ...], Witness | None] = {}
         self._compared: dict[tuple[object, ...], tuple[tuple[Difference, ...], int]] = {}
 
     def under(self, model: DataModel) -> ModelProof:
@@ -254,14 +261,7 @@ class Prover:
         """
         started = time.perf_counter()
         run = run_text(self._program, self._contract, model, self._dag)
-        reset = {f"state.{one.name}": one.reset for one in self._contract.state if one.reset is not None}
-        hunter = Hunter(run.start, run.after, reset)
-        findings: list[Finding] = []
-        failures = 0
-        for one in run.obligations:
-            proved, reason, witness = self._judge(one, hunter if failures < MOST_WITNESSES else None)
-            failures += not proved
-            findings.append(Finding(one.kind, one.place, one.text, proved, reason, witness))
+        findings = self._findings(run)
         between = time.perf_counter()
         pairs: tuple[str, ...] = ()
         differences: tuple[Difference, ...] = ()
@@ -274,21 +274,34 @@ class Prover:
             model.name, tuple(findings), pairs, differences, steps, between - started, time.perf_counter() - between
         )
 
-    def _judge(self, one: Obligation, hunter: Hunter | None) -> tuple[bool, str, Witness | None]:
-        key = (one.node.ident, one.low, one.high, hunter is None, *(condition.ident for condition in one.path))
-        known = self._known.get(key)
-        if known is None:
-            known = self._known[key] = self._judged(one, hunter)
-        return known
+    def _findings(self, run: Run) -> list[Finding]:
+        reset = {f"state.{one.name}": one.reset for one in self._contract.state if one.reset is not None}
+        ways = [self._way(one) for one in run.obligations]
+        section = Section(self._dag, run.start, run.after, reset, run.kept) if None in ways else None
+        hunter = Hunter(run.start, run.after, reset)
+        findings: list[Finding] = []
+        failures = 0
+        for one, known in zip(run.obligations, ways, strict=True):
+            way = known or (section.proves(one.node, one.low, one.high) if section else None)
+            if way is not None:
+                findings.append(Finding(one.kind, one.place, one.text, True, way))
+                continue
+            failures += 1
+            witness = self._witness(one, hunter) if failures <= MOST_WITNESSES else None
+            findings.append(Finding(one.kind, one.place, one.text, False, _against(one, witness), witness))
+        return findings
 
-    def _judged(self, one: Obligation, hunter: Hunter | None) -> tuple[bool, str, Witness | None]:
-        how = fits(self._dag, one.node, (one.low, one.high), one.path)
-        if how is not None:
-            return True, how, None
-        witness = hunter.find(one) if hunter is not None else None
-        if witness is not None:
-            return False, f"value is {witness.value}, allowed is [{one.low}, {one.high}]; {witness.standing}", witness
-        return False, f"value may lie in [{one.node.low}, {one.node.high}], allowed is [{one.low}, {one.high}]", None
+    def _way(self, one: Obligation) -> str | None:
+        key = (one.node.ident, one.low, one.high, *(condition.ident for condition in one.path))
+        if key not in self._ways:
+            self._ways[key] = fits(self._dag, one.node, (one.low, one.high), one.path)
+        return self._ways[key]
+
+    def _witness(self, one: Obligation, hunter: Hunter) -> Witness | None:
+        key = (one.node.ident, one.low, one.high, *(condition.ident for condition in one.path))
+        if key not in self._witnesses:
+            self._witnesses[key] = hunter.find(one)
+        return self._witnesses[key]
 
     def _compare(self, after: Mapping[str, Node | None], wanted: Mapping[str, Node]) -> tuple[tuple[Difference, ...], int]:
         got = {name: after.get(name) for name in wanted}
@@ -297,3 +310,10 @@ class Prover:
         if known is None:
             known = self._compared[key] = compare(self._dag, got, wanted)
         return known
+
+
+def _against(one: Obligation, witness: Witness | None) -> str:
+    """What stands against an obligation, in words."""
+    if witness is not None:
+        return f"value is {witness.value}, allowed is [{one.low}, {one.high}]; {witness.standing}"
+    return f"value may lie in [{one.node.low}, {one.node.high}], allowed is [{one.low}, {one.high}]"
