@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from codegen.bounds import bound_closed_loop, bound_many_ticks, bound_one_tick
 from codegen.build import Build, read_build
 from codegen.ci import Finding, compare_evidence, findings_of, handwritten_findings
-from codegen.ci.finding import Place, shown_path
+from codegen.ci.finding import Place, ended_finding, shown_path
 from codegen.control import ARMED_REGIME, surround, trace_controller
 from codegen.design import Design, design_controller
 from codegen.emit import Emission, emit_controller
@@ -44,6 +44,7 @@ from codegen.shipped import GRAPH_SUFFIX, read_file, read_shipped
 from codegen.targets import Target, read_target
 from codegen.vectors import draw_vectors
 from codegen.verify import ErrorCheck, check_bits, check_errors, check_faults, check_properties, emitted_subject
+from codegen.verify.alive import ends_its_process
 from codegen.verify.budget import Budget
 from codegen.version import VERSION
 
@@ -382,6 +383,11 @@ def verify(
     designed = design_build(folder / BUILD_COPY) if (folder / BUILD_COPY).is_file() else None
     with progress.during("choosing formats", 0.1):
         part = realise(graph, target, error_budget, designed.plant if designed is not None else None)
+    place = Place(shown_path(source or folder / f"{graph.name}.c"), emission.source, part.emission.source)
+    if emission.source != part.emission.source and ends_its_process(emission, part.fixed, seed):
+        ended = ended_finding(place)
+        failure = f"{ended.name}: {ended.message}"
+        return Verification(graph.name, None, (ended,), (failure,), (), ("everything else",), time.perf_counter() - begun)
     rest = None if seconds is None else max(0.0, seconds - (time.perf_counter() - begun))
     checks = check(part, emission, progress, designed, ticks=ticks, seed=seed, seconds=rest)
     shipment = Shipment(graph, part, checks, None, None, _versions(checks.bits.compiler), dict(progress.seconds))
@@ -390,7 +396,6 @@ def verify(
         for name in (f"{graph.name}.h", f"{graph.name}.c"):
             if evidence.files.get(name) != sha256(read_file(folder / name)):
                 failures.append(f"{name} is not the file that the evidence speaks of")
-    place = Place(shown_path(source or folder / f"{graph.name}.c"), emission.source, part.emission.source)
     findings = findings_of(checks, shape_of(graph.name, part.fixed), f"{graph.name}.c", place)
     worse = compare_evidence(committed, gather_evidence(shipment, {})) if committed is not None else []
     took = time.perf_counter() - begun

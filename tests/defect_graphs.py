@@ -84,7 +84,7 @@ def lamp() -> Graph:
         held = graph.delay("held", "klx")
         graph.connect(held, mean)
     with graph.section("lamp"):
-        wanted = graph.table("wanted", held, 0.0, 4.0, [1.0 / (1.0 + 0.02 * knot) for knot in range(140)], note="brightness wanted")
+        wanted = graph.table("wanted", held, 0.0, 2.0, [1.0 / (1.0 + 0.02 * knot) for knot in range(140)], note="brightness wanted")
         shown = graph.weighted_sum("shown", [(1.0, wanted), (0.01, calm)], limits=(0.0, 1.0), resolution=1 / 4096)
     graph.output("brightness", shown, "int16_t")
     return graph.finish()

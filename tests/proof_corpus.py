@@ -123,7 +123,8 @@ REFUSED = (
     Bad(
         "function called before it is declared",
         "static inline int32_t clamp_32",
-        "static int32_t early(int32_t x)\n{\n    return late(x);\n}\nstatic int32_t late(int32_t x)\n{\n    return x;\n}\nstatic inline int32_t clamp_32",
+        "static int32_t early(int32_t x)\n{\n    return late(x);\n}\n"
+        "static int32_t late(int32_t x)\n{\n    return x;\n}\nstatic inline int32_t clamp_32",
         "only further down",
     ),
     Bad(

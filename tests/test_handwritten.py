@@ -29,7 +29,7 @@ def text_of(name: str) -> str:
     return (EXAMPLES / name).read_text(encoding="utf-8")
 
 
-def test_mended_vent_passes_everything(contract: Contract):
+def test_mended_vent_passes_everything(contract: Contract) -> None:
     found = judge(contract, text_of("vent.c"))
 
     assert found.failures == ()
@@ -44,7 +44,7 @@ def test_mended_vent_passes_everything(contract: Contract):
     assert found.faults is not None and found.faults.undefined == ()
 
 
-def test_creeping_vent_is_found_by_its_reference_only(contract: Contract):
+def test_creeping_vent_is_found_by_its_reference_only(contract: Contract) -> None:
     """The bug takes minutes at a hundredth of a degree to show; the input that shows it is three numbers."""
     found = judge(contract, text_of("vent_creeping.c"))
 
@@ -65,7 +65,7 @@ def test_creeping_vent_is_found_by_its_reference_only(contract: Contract):
         pytest.param("error * 52480", "error * 5248000", "defined behaviour", id="product too large for 32 bits"),
     ],
 )
-def test_planted_bug_is_found(contract: Contract, old: str, new: str, law: str):
+def test_planted_bug_is_found(contract: Contract, old: str, new: str, law: str) -> None:
     text = text_of("vent.c").replace(old, new)
     if law == "output limits":
         text = text.replace(">> 16, 0, 1000);", ">> 16);").replace("held(aim - last, -20, 20)", "aim - last")
@@ -80,7 +80,7 @@ def test_planted_bug_is_found(contract: Contract, old: str, new: str, law: str):
         assert "5248000" in text.splitlines()[failure.line - 1]
 
 
-def test_text_that_ends_its_process_is_a_verdict(contract: Contract):
+def test_text_that_ends_its_process_is_a_verdict(contract: Contract) -> None:
     """Division by zero ends a process on this host, at a number that only the text names; the gate lives on and says so."""
     old = "outputs->opening = state->last;"
     text = text_of("vent.c").replace(old, "outputs->opening = (int16_t)(state->last / (inputs->air != 1234));")
@@ -91,12 +91,12 @@ def test_text_that_ends_its_process_is_a_verdict(contract: Contract):
     assert any("the C ends the process it runs in" in failure for failure in found.failures)
 
 
-def test_text_that_does_not_compile_is_an_error(contract: Contract):
+def test_text_that_does_not_compile_is_an_error(contract: Contract) -> None:
     with pytest.raises(Exception, match="the compiler refused the text"):
         judge(contract, text_of("vent.c").replace("state->integral = 0;", "state->integral = ;"))
 
 
-def test_time_is_kept_and_what_it_leaves_out_is_told(contract: Contract):
+def test_time_is_kept_and_what_it_leaves_out_is_told(contract: Contract) -> None:
     found = check_handwritten(contract, contract.sources(), seconds=0.0)
 
     assert len(found.left_out) == 7
@@ -104,14 +104,14 @@ def test_time_is_kept_and_what_it_leaves_out_is_told(contract: Contract):
     assert found.faults is None
 
 
-def test_reference_that_fails_is_the_contracts_fault(contract: Contract, tmp_path: Path):
+def test_reference_that_fails_is_the_contracts_fault(contract: Contract, tmp_path: Path) -> None:
     (tmp_path / "broken.py").write_text("def step(memory, inputs):\n    return {'opening': inputs['wind']}\n", encoding="utf-8")
 
     with pytest.raises(ContractError, match=r"the reference fails: KeyError: 'wind'"):
         check_handwritten(replace(contract, reference=tmp_path / "broken.py"), contract.sources())
 
 
-def test_laws_of_the_gate_need_no_integer_model():
+def test_laws_of_the_gate_need_no_integer_model() -> None:
     assert {law.name for law in LAWS} == {
         "defined behaviour",
         "output limits",
@@ -137,7 +137,7 @@ def test_laws_of_the_gate_need_no_integer_model():
         pytest.param("per_count = 0.01\n", "tolerance = 1.0\n", "an input has no tolerance", id="tolerance of an input"),
     ],
 )
-def test_bad_contract_is_one_clear_error(old: str, new: str, told: str):
+def test_bad_contract_is_one_clear_error(old: str, new: str, told: str) -> None:
     text = CONTRACT.read_text(encoding="utf-8")
     assert old in text
 
@@ -149,7 +149,7 @@ def test_bad_contract_is_one_clear_error(old: str, new: str, told: str):
     assert str(caught.value).startswith("vent.toml")
 
 
-def test_arrays_are_kept_element_by_element():
+def test_arrays_are_kept_element_by_element() -> None:
     text = CONTRACT.read_text(encoding="utf-8").replace('name = "last"\nctype = "int16_t"', 'name = "last"\nlength = 3\nctype = "int16_t"')
 
     ports = parse_contract(text, "vent.toml", EXAMPLES).shape.memory
@@ -158,7 +158,7 @@ def test_arrays_are_kept_element_by_element():
     assert {port.high for port in ports[1:]} == {1000}
 
 
-def test_missing_files_are_named(tmp_path: Path):
+def test_missing_files_are_named(tmp_path: Path) -> None:
     with pytest.raises(ContractError, match="to mend it"):
         read_contract(tmp_path / "nowhere.toml")
     (tmp_path / "vent.toml").write_text(CONTRACT.read_text(encoding="utf-8"), encoding="utf-8")

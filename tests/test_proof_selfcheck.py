@@ -19,7 +19,7 @@ from codegen.proof.evaluate import Evaluator, draw
 from codegen.proof.front import read_program
 from codegen.proof.interval import Range
 from codegen.proof.models import MODELS
-from codegen.proof.refine import Case, fits
+from codegen.proof.refine import Case, TableDag, fits
 from codegen.proof.refusal import Refusal
 from codegen.proof.verdict import Run, run_text
 from tests.proof_functions import Sample, SampleLibrary, write_sample
@@ -40,25 +40,26 @@ class Tally:
 
 
 def check_functions(seeds: Iterable[int], *, stop_at_first: bool = False) -> Tally:
-    """Prove the functions of ``seeds`` and run those that are proved."""
+    """Prove the functions of ``seeds`` and run those that are proved; who stops at the first expects faults and gets no divisions."""
     tally = Tally()
     batch: list[int] = []
     for seed in seeds:
         batch.append(seed)
         if len(batch) == BATCH:
-            _check_batch(batch, tally)
+            _check_batch(batch, tally, divisions=not stop_at_first)
             batch = []
             if stop_at_first and tally.unsound:
                 return tally
     if batch:
-        _check_batch(batch, tally)
+        _check_batch(batch, tally, divisions=not stop_at_first)
     return tally
 
 
-def _check_batch(seeds: list[int], tally: Tally) -> None:
+def _check_batch(seeds: list[int], tally: Tally, *, divisions: bool) -> None:
     proved: list[tuple[Sample, Run]] = []
-    for sample in map(write_sample, seeds):
-        dag = Dag()
+    for seed in seeds:
+        sample = write_sample(seed, divisions=divisions)
+        dag = TableDag()
         try:
             program = read_program(sample.source, f"{sample.name}.c", sample.header, f"{sample.name}.h")
             run = run_text(program, read_contract(sample.contract), MODELS["LP64"], dag)

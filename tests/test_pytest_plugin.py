@@ -26,7 +26,7 @@ def outcomes(pytester: pytest.Pytester, text: str, *arguments: str) -> dict[str,
     return result.parseoutcomes()
 
 
-def test_marker_names_controller_horizon_and_seed(pytester: pytest.Pytester, vent: Path):
+def test_marker_names_controller_horizon_and_seed(pytester: pytest.Pytester, vent: Path) -> None:
     text = f"""
         import numpy as np
         import pytest
@@ -63,7 +63,7 @@ def test_marker_names_controller_horizon_and_seed(pytester: pytest.Pytester, ven
     assert outcomes(pytester, text) == {"passed": 3}
 
 
-def test_folder_from_the_option(pytester: pytest.Pytester, vent: Path):
+def test_folder_from_the_option(pytester: pytest.Pytester, vent: Path) -> None:
     text = """
         def test_it(loopwright_controller):
             assert loopwright_controller.inputs == ("air_temperature", "wanted_temperature")
@@ -73,7 +73,7 @@ def test_folder_from_the_option(pytester: pytest.Pytester, vent: Path):
     assert outcomes(pytester, text, f"--loopwright-folder={vent}") == {"passed": 1}
 
 
-def test_contract_from_the_ini_and_an_edited_source(pytester: pytest.Pytester):
+def test_contract_from_the_ini_and_an_edited_source(pytester: pytest.Pytester) -> None:
     pytester.makeini(f"[pytest]\nloopwright_folder = {CONTRACT}\n")
     creeping = CONTRACT.parent / "vent_creeping.c"
     text = f"""
@@ -94,7 +94,7 @@ def test_contract_from_the_ini_and_an_edited_source(pytester: pytest.Pytester):
     assert outcomes(pytester, text) == {"passed": 2}
 
 
-def test_nothing_named_or_no_shipment_fails_clearly(pytester: pytest.Pytester, tmp_path: Path):
+def test_nothing_named_or_no_shipment_fails_clearly(pytester: pytest.Pytester, tmp_path: Path) -> None:
     pytester.makepyfile(
         f"""
         import pytest
@@ -113,7 +113,7 @@ def test_nothing_named_or_no_shipment_fails_clearly(pytester: pytest.Pytester, t
     result.stdout.fnmatch_lines(["*no controller named*", "*this is no folder that `loopwright ship` wrote*"])
 
 
-def test_whole_suite_from_a_test(pytester: pytest.Pytester):
+def test_whole_suite_from_a_test(pytester: pytest.Pytester) -> None:
     text = f"""
         import pytest
 
@@ -128,7 +128,7 @@ def test_whole_suite_from_a_test(pytester: pytest.Pytester):
     assert outcomes(pytester, text) == {"passed": 1}
 
 
-def test_marker_is_documented(pytester: pytest.Pytester):
+def test_marker_is_documented(pytester: pytest.Pytester) -> None:
     result = pytester.runpytest_inprocess(*PLUGIN, "--markers")
 
     result.stdout.fnmatch_lines(["@pytest.mark.loopwright(folder=None, *, source=None, horizon=400, seed=1)*"])

@@ -10,7 +10,7 @@ from scipy import signal
 
 from codegen.errors import RangeError
 from codegen.formats import choose_formats
-from codegen.graph import GraphBuilder, WeightedSum
+from codegen.graph import GraphBuilder, Signal, WeightedSum
 from codegen.graph.blocks import low_pass, second_order_section
 from codegen.ranges import PEAK_ROOM, Ranges, find_ranges
 from codegen.rules.vector import read_integer_arrays
@@ -151,9 +151,16 @@ def test_growth_is_refused_with_a_remedy(case: str) -> None:
 
 
 def test_a_range_beyond_float64_is_refused() -> None:
-    """1e200 squared is no number."""
-    with pytest.raises(RangeError, match="p: the range is too large for float64"):
-        _ranges(lambda graph, x: graph.product("p", graph.weighted_sum("w", [(1e200, x)]), "w"))
+    """A weight of 1e29, squared four times, is no number."""
+
+    def tower(graph: GraphBuilder, x: Signal) -> Signal:
+        level = graph.weighted_sum("w", [(1e29, x)])
+        for name in ("p", "q", "r", "s"):
+            level = graph.product(name, level, level)
+        return level
+
+    with pytest.raises(RangeError, match="s: the range is too large for float64"):
+        _ranges(tower)
 
 
 def test_added_limits_are_kept_in_the_graph() -> None:

@@ -216,12 +216,17 @@ def findings_of(checks: Checks, shape: Shape, source_name: str, place: Place) ->
     return found
 
 
+def ended_finding(place: Place, stage: str = "every call returns") -> Finding:
+    """The finding that C ended the process it ran in."""
+    ends = "the C ends the process it runs in (an index beyond an array, a division by zero, ...)"
+    return Finding(stage, "the C returns from every call", "broken", 1, 0.0, ends + _edited(place), place.file, line_of(None, place))
+
+
 def handwritten_findings(check: HandwrittenCheck, place: Place) -> list[Finding]:
     """Everything that was checked of hand-written C."""
     shape, source = check.contract.shape, check.contract.source
     found = _suite(check.properties, shape, source, place)
-    ends = "the C ends the process it runs in (an index beyond an array, a division by zero, ...)"
-    found += [Finding(stage, "the C returns", "broken", 1, 0.0, ends, place.file, line_of(None, place)) for stage in check.crashed]
+    found += [ended_finding(place, stage) for stage in check.crashed]
     if check.faults is not None:
         found.append(_faults(check.faults, shape, source, place))
     found += [

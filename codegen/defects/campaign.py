@@ -9,6 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,24 +30,24 @@ from codegen.rules.ctext import literal
 from codegen.rules.fixed import FixedGraph
 
 Counts = NDArray[np.int64]
+Proofs = Literal["all", "survivors", "none"]
+EITHER = "either proof"
 
 
 def standard_methods(
-    emission: Emission, fixed: FixedGraph, *, traces: Sequence[Counts] = (), seed: int = 1, proofs: bool = True
+    emission: Emission, fixed: FixedGraph, *, traces: Sequence[Counts] = (), seed: int = 1
 ) -> tuple[Method, ...]:
-    """Every method there is for an emitted controller.
+    """Every method for an emitted controller that compiles or runs it.
 
     Args:
         emission: The unchanged controller.
         fixed: Its integers.
         traces: Recorded inputs of flights, (ticks, inputs) each.
         seed: Seed of all draws.
-        proofs: Whether the proofs judge as well; they take the most time.
     """
     original = Mutant(0, 0, "unchanged", 0, "", "", emission.source, emission.header)
     run = RunMethod(shape_of(emission.name, fixed), prepare_exercises(fixed, seed=seed, traces=traces))
-    proof = (ProofMethod(write_contract(fixed, emission)),) if proofs else ()
-    return (CompileMethod(emission.name), run, SmallIntMethod(run, original), *proof)
+    return (CompileMethod(emission.name), run, SmallIntMethod(run, original))
 
 
 def wrong_on_purpose(emission: Emission, fixed: FixedGraph) -> dict[str, Mutant]:
@@ -106,8 +107,7 @@ def run_campaign(
     traces: Sequence[Counts] = (),
     seed: int = 1,
     per_kind: int = PER_KIND,
-    proofs: bool = True,
-    methods: Sequence[Method] | None = None,
+    proofs: Proofs = "survivors",
     progress: Progress | None = None,
 ) -> DefectReport:
     """Plant, judge and report.
@@ -118,8 +118,7 @@ def run_campaign(
         traces: Recorded inputs of flights, (ticks, inputs) each.
         seed: Seed of the sample and of all draws.
         per_kind: Places per kind.
-        proofs: Whether the proofs judge as well.
-        methods: Methods in place of the standard ones.
+        proofs: Which mutants the proofs judge; they take the most time, some seconds per mutant.
         progress: Called with the share done.
 
     Raises:
@@ -127,29 +126,28 @@ def run_campaign(
         CompileError: There is no compiler.
     """
     begun = time.perf_counter()
-    if methods is None:
-        methods = standard_methods(emission, fixed, traces=traces, seed=seed, proofs=proofs)
-    check_judge(emission, fixed, methods)
+    proof: tuple[Method, ...] = (ProofMethod(write_contract(fixed, emission)),) if proofs != "none" else ()
+    methods = (*standard_methods(emission, fixed, traces=traces, seed=seed), *(proof if proofs == "all" else ()))
+    late = proof if proofs == "survivors" else ()
+    check_judge(emission, fixed, (*methods, *late))
     planting = plant_defects(emission.source, emission.header, fixed, per_kind=per_kind, seed=seed)
-    judged = judge_mutants(planting.mutants, methods, progress)
-    names = tuple(name for method in methods for name in method.names)
+    judged = judge_mutants(planting.mutants, methods, late, progress)
+    names = tuple(name for method in (*methods, *late) for name in method.names)
     equivalence = Equivalence(planting.original, fixed)
-    same = {one.mutant.ident for one in judged if _is_same(one, equivalence, names)}
+    same = {one.mutant.ident for one in judged if _is_same(one, equivalence)}
     rows = [_row(number, planting.sites, planting.absent, judged, same, names) for number in KINDS]
     survivors = [survivor_of(one) for one in judged if not one.killed and one.mutant.ident not in same]
     return DefectReport(emission.name, names, tuple(rows), tuple(survivors), time.perf_counter() - begun, seed)
 
 
-def _is_same(judged: Judged, equivalence: Equivalence, names: Sequence[str]) -> bool:
+def _is_same(judged: Judged, equivalence: Equivalence) -> bool:
     """Whether a mutant that no run tells from the original is shown to be the original: by its own nodes, or by both proofs.
 
     What the proofs alone refuse may still be the same controller: not proved is not different.
     """
     if any(verdict.killed for name, verdict in judged.verdicts.items() if name not in (SAFETY, EQUALITY)):
         return False
-    if EQUALITY in names and not judged.killed:
-        return True
-    return bool(equivalence.reason(judged.mutant))
+    return (EQUALITY in judged.verdicts and not judged.killed) or bool(equivalence.reason(judged.mutant))
 
 
 def _row(
@@ -162,6 +160,8 @@ def _row(
 ) -> KindRow:
     own = [one for one in judged if one.mutant.kind == number]
     killed_by = {name: count for name in names if (count := sum(name in one.verdicts and one.verdicts[name].killed for one in own))}
+    proved = sum(any(name in one.verdicts and one.verdicts[name].killed for name in (SAFETY, EQUALITY)) for one in own)
+    killed_by |= {EITHER: proved} if proved else {}
     return KindRow(
         number,
         KINDS[number].title,

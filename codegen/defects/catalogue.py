@@ -18,7 +18,7 @@ from codegen.rules.fixed import FixedGraph
 DECODING = "readings come in as typed counts; the driver that decodes bytes is not part of the controller"
 ELSEWHERE = (
     Kind(31, "residue kept while clipped", None, "no residue is carried: integrators hold every bit of their update"),
-    Kind(46, "time as a rounded fraction", None, "time is counted in ticks; rounded gains that hold the period are part of the error bounds"),
+    Kind(46, "time as a rounded fraction", None, "time is counted in ticks; the rounding of gains is part of the error bounds"),
     Kind(47, "sign of packed readings not extended", None, DECODING),
     Kind(48, "bytes exchanged", None, DECODING),
     Kind(49, "byte shifted into the sign", None, DECODING),

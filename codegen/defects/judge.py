@@ -235,18 +235,22 @@ class Judged:
         return any(verdict.killed for verdict in self.verdicts.values())
 
 
-def judge_mutants(mutants: Sequence[Mutant], methods: Sequence[Method], progress: Progress | None = None) -> list[Judged]:
-    """Every mutant by every method; what does not compile at all is not run.
+def judge_mutants(
+    mutants: Sequence[Mutant], methods: Sequence[Method], late: Sequence[Method] = (), progress: Progress | None = None
+) -> list[Judged]:
+    """Every mutant by every method, and those still alive by the late ones; what does not compile at all is not run.
 
     A method named ``compiler`` comes first if it is there: mutants that it refuses for an error count as killed by it alone.
     """
     verdicts: list[Verdicts] = [{} for _ in mutants]
-    for done, method in enumerate(methods):
+    for done, method in enumerate((*methods, *late)):
         places = [place for place, known in enumerate(verdicts) if not _refused(known)]
+        if done >= len(methods):
+            places = [place for place in places if not any(verdict.killed for verdict in verdicts[place].values())]
         for place, found in zip(places, method.judge([mutants[place] for place in places]), strict=True):
             verdicts[place] |= found
         if progress is not None:
-            progress((done + 1) / len(methods))
+            progress((done + 1) / (len(methods) + len(late)))
     return [Judged(mutant, found) for mutant, found in zip(mutants, verdicts, strict=True)]
 
 

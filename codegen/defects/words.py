@@ -178,9 +178,8 @@ def unsigned_comparison(subject: Subject) -> Iterator[Site]:
 def table_place_in_int(subject: Subject) -> Iterator[Site]:
     """Kind 53: the place in a table is computed in ``int``, which has 16 bits on small machines."""
     for statement in subject.program.statements:
-        if statement.function.startswith("interpolate_"):
-            if statement.target == "fraction":
-                yield subject.site(statement, (statement.expr, "position - (int32_t)((int16_t)index * (int16_t)(1 << n))"))
+        if statement.function.startswith("interpolate_") and statement.target == "fraction":
+            yield subject.site(statement, (statement.expr, "position - (int32_t)((int16_t)index * (int16_t)(1 << n))"))
 
 
 def static_memory(subject: Subject) -> Iterator[Site]:

@@ -217,8 +217,9 @@ def _correct_accumulator(draft: FixedGraph, node: Node, proven: dict[str, Interv
     detail = draft.details[node.name]
     match node, detail:
         case WeightedSum(), SumDetail():
-            wide = sum_before_rounding(node, detail, proven)
-            reach = max(wide.high + (2**detail.shift >> 1), -wide.low) + 1
+            # Every partial sum must fit, whatever the order of the terms: the sum of magnitudes bounds them all.
+            terms = zip(detail.weights, node.terms, strict=True)
+            reach = sum(abs(weight) * proven[term.name].magnitude for weight, term in terms) + abs(detail.bias) + 2**detail.shift
             if reach >= 2 ** (detail.accumulator_bits - 1):
                 if detail.shift == 0:
                     raise FormatError("the sum does not fit its accumulator", node.name, "give its operands tighter limits")

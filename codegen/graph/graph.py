@@ -35,6 +35,8 @@ from codegen.graph.nodes import (
 
 NAME = re.compile(r"[a-z][a-z0-9_]{0,47}")
 UNIT = re.compile(r"[A-Za-z0-9 /^.%*()-]{0,24}")
+# Numbers beyond these are slips, and their products would leave float64.
+LEAST_NUMBER, LARGEST_NUMBER = 1e-30, 1e30
 INPUT_RANGES = {
     "bool": (0, 1),
     "int8_t": (-(2**7), 2**7 - 1),
@@ -210,8 +212,8 @@ def _check_node(node: Node, by_name: Mapping[str, Node], slow_every: int) -> Non
     def refuse(what: str, remedy: str = "") -> None:
         raise GraphError(what, node.name, remedy)
 
-    if not all(math.isfinite(number) for number in _numbers(node)):
-        refuse("a number is not finite")
+    if not all(number == 0.0 or LEAST_NUMBER <= abs(number) <= LARGEST_NUMBER for number in _numbers(node)):
+        refuse(f"a number is not finite, or beyond {LEAST_NUMBER:g} to {LARGEST_NUMBER:g}", "use a unit in which it is of ordinary size")
     if node.resolution is not None and not (math.isfinite(node.resolution) and node.resolution > 0):
         refuse("resolution must be positive")
     for operand in node.operands():
@@ -255,7 +257,7 @@ def _check_node(node: Node, by_name: Mapping[str, Node], slow_every: int) -> Non
             source = by_name[node.source]
             if source.is_bool != node.is_bool:
                 refuse("a delay and its source must be of the same kind")
-            if source.slow and not node.slow:
+            if source.slow and not node.slow and not isinstance(source, Delay):
                 refuse("a fast delay cannot be written by a slow signal", "make the delay slow")
     if isinstance(node, Compare) and not node.is_bool:
         refuse("a comparison is a truth value")

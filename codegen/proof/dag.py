@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import gcd
 
-from codegen.proof.interval import Affine, product_range, quotient_range, scale_range
+from codegen.proof.interval import Affine, Range, product_range, quotient_range, scale_range
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -92,8 +92,14 @@ class Dag:
         if any(node.kind == "shift" for _, node in kept):
             ends = self._affine_sum(kept, constant).ends()
             low, high = max(low, ends[0]), min(high, ends[1])
+        if any(node.kind == "entry" for _, node in kept):
+            low, high = self._table_range(kept, constant, (low, high))
         data = (tuple(weight for weight, _ in kept), constant)
         return self._make("linear", tuple(node for _, node in kept), data, low, high)
+
+    def _table_range(self, terms: Sequence[tuple[int, Node]], constant: int, known: Range) -> Range:
+        """Range of a sum with entries of tables; ``known`` holds already, a reading of the index may do better."""
+        return known
 
     @staticmethod
     def _gather(weight: int, node: Node, weights: dict[int, int], atoms: dict[int, Node]) -> int:

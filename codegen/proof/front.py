@@ -295,8 +295,9 @@ def _declare_function(program: Program, node: c_ast.FuncDef, place: str) -> None
     for parameter in parameters:
         if parameter.name in program.names:
             raise Refusal(place, f"{parameter.name} hides another name")
+    declared = {*program.functions, *program.prototypes, declaration.name}
     for name in _calls(node.body):
-        if name not in program.functions and name not in program.prototypes and name != declaration.name and not CONSTANT_MACRO.fullmatch(name):
+        if name not in declared and not CONSTANT_MACRO.fullmatch(name):
             raise Refusal(place, f"call of {name}, which this text does not define, or only further down")
     result = words_of(declaration.type.type, place)
     hidden = "static" in declaration.storage

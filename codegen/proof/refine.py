@@ -6,7 +6,7 @@ values that the assumed conditions exclude, so a range that fits is a proof.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from fractions import Fraction
 
 from codegen.proof.dag import Dag, Node, is_condition, limit_of, parts, residue_bits, shift_count
@@ -17,6 +17,7 @@ FORK_DEPTH = 3
 SPLIT_DEPTH = 4
 SPLIT_BUDGET = 160
 LONGEST_TABLE = 512
+SHORT_TABLE = 64
 
 
 class ImpossibleError(Exception):
@@ -239,6 +240,31 @@ class Case:
                 self._push(atom, (-(term_high // -weight), -term_low // -weight))
 
 
+class TableDag(Dag):
+    """A ``Dag`` in which sums of tables' entries are looked at index by index: neighbouring entries belong together."""
+
+    def _table_range(self, terms: Sequence[tuple[int, Node]], constant: int, known: Range) -> Range:
+        index = next((found for _, node in terms if node.kind == "entry" for found in [index_atom(node)] if found), None)
+        if index is None or index.high - index.low >= SHORT_TABLE:
+            return known
+        found: Range | None = None
+        for value in range(index.low, index.high + 1):
+            try:
+                case = Case(self).assuming([self.zero(self.shifted(index, -value))])
+                ends = [scale_range(weight, *case.range_of(node)) for weight, node in terms]
+            except ImpossibleError:
+                continue
+            one = (constant + sum(end[0] for end in ends), constant + sum(end[1] for end in ends))
+            found = one if found is None else hull(found, one)
+        return known if found is None else meet(found, known) or known
+
+
+def index_atom(entry: Node) -> Node | None:
+    """The one unknown that an entry's index is made of."""
+    terms, _ = parts(entry.args[0])
+    return terms[0][1] if len(terms) == 1 else None
+
+
 def fits(dag: Dag, node: Node, wanted: Range, path: Iterable[Node]) -> str | None:
     """How it is known that ``node`` lies in ``wanted`` wherever all conditions of ``path`` hold; None if it is not known."""
     if wanted[0] <= node.low and node.high <= wanted[1]:
@@ -298,11 +324,11 @@ class _Splitter:
 
     def _index(self, entry: Node, case: Case) -> Node | None:
         """The one atom that an entry's index is made of, if it still has several but few values."""
-        terms, _ = parts(entry.args[0])
-        if len(terms) != 1:
+        atom = index_atom(entry)
+        if atom is None:
             return None
-        low, high = case.range_of(terms[0][1])
-        return terms[0][1] if 0 < high - low < LONGEST_TABLE else None
+        low, high = case.range_of(atom)
+        return atom if 0 < high - low < LONGEST_TABLE else None
 
     def _enumerate(self, node: Node, case: Case, index: Node, depth: int) -> bool:
         low, high = case.range_of(index)

@@ -22,7 +22,7 @@ from codegen.proof.front import Program, called_functions, read_program
 from codegen.proof.model import build_model
 from codegen.proof.models import MODELS, DataModel
 from codegen.proof.operators import Obligation
-from codegen.proof.refine import fits
+from codegen.proof.refine import TableDag, fits
 from codegen.proof.refusal import Refusal
 from codegen.proof.section import PEAK_GAIN, Section
 
@@ -248,7 +248,7 @@ class Prover:
     def __init__(self, program: Program, contract: Contract) -> None:
         self._program = program
         self._contract = contract
-        self._dag = Dag()
+        self._dag = TableDag()
         self._ways: dict[tuple[int, ...], str | None] = {}
         self._witnesses: dict[tuple[int, ...], Witness | None] = {}
         self._compared: dict[tuple[object, ...], tuple[tuple[Difference, ...], int]] = {}

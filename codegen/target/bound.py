@@ -1,8 +1,8 @@
 """Bounds of cycles and stack of a controller's step function, from its linked image.
 
-Takes a ``TargetImage``, gives a ``TickBound``: most cycles of any tick, of an ordinary tick and of one that runs the slow section, each
-with the path that takes them, and most stack.  The two kinds of tick are told apart by what the slow section's counter holds on entry, which
-decides its branch; nothing is assumed about the rest of memory and about inputs.
+Takes a ``TargetImage``, gives a ``TickBound``: most cycles of any tick, of an ordinary tick and of one that runs the slow section,
+each with the path that takes them, and most stack.  The two kinds of tick are told apart by what the slow section's counter holds on
+entry, which decides its branch; nothing is assumed about the rest of memory and about inputs, but that they do not change meanwhile.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from codegen.errors import BoundError
-from codegen.target.cycles import Prices
+from codegen.target.cycles import LeastPrices, Prices
 from codegen.target.decode_arm import ArmDecoder
 from codegen.target.decode_avr import AvrDecoder
 from codegen.target.decode_riscv import RiscvDecoder
@@ -20,38 +20,11 @@ from codegen.target.effects_riscv import RiscvEffects
 from codegen.target.explore import Explorer, Longest, Trail
 from codegen.target.image import TargetImage
 from codegen.target.instruction import CodeReader, Decoder, Instruction
+from codegen.target.lines import LineTable, PathStep, WorstPath
 from codegen.target.machine import Effects, Known
 
 SLOW_COUNT = "slow_count"
 MOST_WAYS = 48
-
-
-@dataclass(frozen=True)
-class PathStep:
-    """One instruction of a path.
-
-    Attributes:
-        address: Where it lies.
-        text: As an assembly listing has it.
-        cycles: Most that it takes here.
-    """
-
-    address: int
-    text: str
-    cycles: int
-
-
-@dataclass(frozen=True)
-class WorstPath:
-    """The way through a function that takes the most cycles.
-
-    Attributes:
-        cycles: From its entry to its return, inclusive.
-        steps: In the order of execution.
-    """
-
-    cycles: int
-    steps: tuple[PathStep, ...]
 
 
 @dataclass(frozen=True)
@@ -64,6 +37,7 @@ class TickBound:
         worst: Over all ticks, whatever memory holds.
         ordinary: Over ticks that do not run the slow section; `worst` if there is none.
         slow: Over ticks that do; `worst` if there is none.
+        fewest_cycles: No tick takes fewer.
         stack_bytes: Most stack, from before the call on, its return address included where the call pushes it.
         blocks: Blocks on all ways, a measure of the work.
     """
@@ -73,6 +47,7 @@ class TickBound:
     worst: WorstPath
     ordinary: WorstPath
     slow: WorstPath
+    fewest_cycles: int
     stack_bytes: int
     blocks: int
 
@@ -121,6 +96,21 @@ def bound_tick(image: TargetImage, variant: str = "", most_ways: int = MOST_WAYS
     Raises:
         BoundError: No bound can be proved; with the address and, where the image knows it, the line of the C text.
     """
+    try:
+        return _bound(image, variant, most_ways)
+    except BoundError as error:
+        raise BoundError(error.what, _place(image, error.where), error.remedy) from error
+
+
+def _place(image: TargetImage, where: str) -> str:
+    """An address with its line of the C text, if it has one."""
+    if not where.startswith("0x"):
+        return where
+    file, line = LineTable(image.elf).find(int(where, 16))
+    return f"{file}:{line}, address {where}" if file else f"address {where}"
+
+
+def _bound(image: TargetImage, variant: str, most_ways: int) -> TickBound:
     analysis = Analysis(image)
     prices = Prices(image.target, variant)
     entry = image.address_of(image.shape.step)
@@ -136,7 +126,8 @@ def bound_tick(image: TargetImage, variant: str = "", most_ways: int = MOST_WAYS
         last = image.shape.slow_every - 1
         ordinary = max((bound(_counter(image, low, high))[0] for low, high in _spans(last - 1)), key=lambda path: path.cycles)
         slow, _ = bound(_counter(image, last, last))
-    return TickBound(image.target.name, variant, worst, ordinary, slow, longest.stack_bytes, longest.places)
+    shortest = analysis.explorer.longest(entry, LeastPrices(image.target, variant))
+    return TickBound(image.target.name, variant, worst, ordinary, slow, -shortest.cycles, longest.stack_bytes, longest.places)
 
 
 def _spans(high: int) -> list[tuple[int, int]]:

@@ -31,7 +31,7 @@ CompilerKind = Literal["gcc", "zig"]
 Optimise = Literal["-O2", "-Os"]
 WARNINGS = ("-Wall", "-Wextra", "-Wconversion", "-Wpedantic", "-Wshadow", "-Werror")
 # Unwind tables are of no use in C and would be linked.
-LANGUAGE = ("-std=c99", "-ffp-contract=off", "-g", "-fno-unwind-tables", "-fno-asynchronous-unwind-tables")
+LANGUAGE = ("-std=c99", "-ffp-contract=off", "-gdwarf-4", "-fno-unwind-tables", "-fno-asynchronous-unwind-tables")
 ENTRIES = {"avr": "reset_vector", "arm": "reset_handler", "riscv": "reset_handler"}
 STARTS = {"avr": "start_avr.S", "arm": "start_arm.c", "riscv": "start_riscv.S"}
 SUPPORT_PATTERN = "*support_*"
@@ -167,7 +167,7 @@ def support_flags(kind: CompilerKind) -> tuple[str, ...]:
 
 def compile_flags(unit: Unit) -> tuple[str, ...]:
     """All flags of a unit but those that select the core."""
-    return (*LANGUAGE, *WARNINGS, *unit.flags) if unit.is_c else ("-g",)
+    return (*LANGUAGE, *WARNINGS, *unit.flags) if unit.is_c else ()
 
 
 def link_flags(target: Target) -> tuple[str, ...]:
@@ -292,9 +292,7 @@ def run_tool(tool: CrossCompiler, arguments: Sequence[str], folder: Path) -> Non
 
 def _version(command: tuple[str, ...], question: str = "--version") -> str:
     try:
-        done = subprocess.run(
-            [*command, question], stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=60.0, check=False
-        )
+        done = subprocess.run([*command, question], stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=60.0, check=False)
     except (OSError, subprocess.TimeoutExpired) as error:
         raise CompileError(f"the cross compiler does not tell its version: {error}", " ".join(command)) from error
     lines = done.stdout.strip().splitlines()

@@ -100,6 +100,19 @@ class Prices:
             before = instruction
 
 
+class LeastPrices(Prices):
+    """The least prices, negated: the most expensive way by them is the cheapest one."""
+
+    def price(self, instruction: Instruction, *, taken: bool) -> int:
+        """Fewest cycles, negated."""
+        fact = self.row(instruction, taken=taken)
+        return -(fact.fewest + fact.per_register * instruction.registers)
+
+    def wait(self, before: Instruction | None, instruction: Instruction) -> int:
+        """Nothing: at best no instruction waits."""
+        return 0
+
+
 def complete_trace(decoder: Decoder, addresses: Sequence[int]) -> list[Instruction]:
     """The executed instructions, with the predicated ones that were not: they take their time too, but emulators pass them over."""
     whole: list[Instruction] = []

@@ -72,7 +72,7 @@ class ArmDecoder:
         name = str(found.insn_name()).upper()
         name = {"MOVS": "MOV", "HINT": "NOP"}.get(name, name)
         operands, kinds, shift = self._operands(found)
-        reads, writes = found.regs_access()
+        _, writes = found.regs_access()
         results = {self._register(found, number) for number in writes}
         if not name.startswith(("ST", "PUSH", "B", "CB", *COMPARISONS)) and kinds.startswith("r"):
             # The destination is named first; two of them in long products and double loads.

@@ -5,6 +5,8 @@ AUIPC followed by JALR through the register that it wrote is one far jump or cal
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import capstone
 from capstone import riscv_const
 
@@ -32,7 +34,7 @@ EXPANDED = {
     "J": "JAL",
     "JR": "JALR",
 }
-SYSTEM = {"ECALL", "EBREAK", "MRET", "SRET", "URET", "WFI"}
+SYSTEM = {"ECALL", "EBREAK", "MRET", "SRET", "URET", "WFI", "UNIMP"}
 
 
 class RiscvDecoder:
@@ -66,9 +68,7 @@ class RiscvDecoder:
         target = (first.address + (first.integer(1) << 12) + offset) & 0xFFFFFFFE
         flow = Flow.CALL if link == RA else Flow.JUMP
         if link in (RA, ZERO):
-            self._known[second.address] = Instruction(
-                second.address, second.size, "JALR", second.text, flow, target, results=second.results, operands=second.operands, kinds="rri"
-            )
+            self._known[second.address] = replace(second, flow=flow, target=target)
 
     def _decode(self, address: int) -> Instruction:
         code = self._read(address, 4)
@@ -161,6 +161,8 @@ class RiscvDecoder:
                 return [plain[0], ZERO, plain[1]], "rri"
             case "LUI" | "ADDI4SPN":
                 return plain, kinds
+        if not kinds:
+            return [], ""
         # Two-operand forms: the destination is the first source.
         return [plain[0], *plain], f"r{kinds}"
 

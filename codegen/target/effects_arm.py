@@ -47,6 +47,9 @@ class ArmEffects:
         pointer = state.registers[SP]
         return -pointer.offset if isinstance(pointer, Pointer) and pointer.base == STACK else None
 
+    def changing(self, state: State) -> bool:
+        return False
+
     def decide(self, state: State, instruction: Instruction) -> bool | None:
         if instruction.name in ("CBZ", "CBNZ"):
             value = state.registers[instruction.integer(0)]

@@ -62,6 +62,10 @@ class AvrEffects:
         pointer = _pair(state, SPL)
         return -pointer.offset if isinstance(pointer, Pointer) and pointer.base == STACK else None
 
+    def changing(self, state: State) -> bool:
+        low, high = state.registers[SPL], state.registers[SPH]
+        return isinstance(low, Byte) and isinstance(high, Byte) and low.base == high.base == STACK
+
     def decide(self, state: State, instruction: Instruction) -> bool | None:
         match instruction.name:
             case "BRxx":
@@ -80,10 +84,11 @@ class AvrEffects:
     def assume(self, state: State, instruction: Instruction, taken: bool) -> bool:
         match instruction.name:
             case "BRxx":
-                compared = state.flags.get("compared")
-                flag, value = instruction.predicate
-                relation = RELATIONS.get(flag, ("", ""))[int((value == "1") != taken)]
-                state.flags[flag] = int((value == "1") == taken)
+                flag, wanted = instruction.predicate[0], instruction.predicate[1] == "1"
+                # A test of one register leaves the carry of whatever came before.
+                compared = state.flags.get("compared") or (state.flags.get("tested") if flag != "C" else None)
+                relation = RELATIONS.get(flag, ("", ""))[int(wanted != taken)]
+                state.flags[flag] = int(wanted == taken)
                 if relation and isinstance(compared, Compared):
                     return assume(state, relation, compared.first, compared.second, 8)
             case "CPSE":
@@ -242,13 +247,15 @@ class AvrEffects:
         """One byte of a pointer moved by a constant; the carry out of the low byte belongs to the high one."""
         if delta is None:
             return None
-        if byte.index == 0 and carry == 0:
+        if byte.part == 0 and carry == 0:
             state.flags["C"] = Carry(byte.base, byte.offset, delta, borrow)
             return byte._replace(offset=_offset(byte.offset + delta))
-        if byte.index == 1 and isinstance(carry, Carry) and carry.base == byte.base and (carry.offset - byte.offset) % 256 == 0:
-            if carry.delta == 0 or carry.borrow == borrow:
-                return byte._replace(offset=_offset(byte.offset + carry.delta + 256 * delta))
-        return None
+        if byte.part == 0 or not isinstance(carry, Carry):
+            return None
+        belongs = carry.base == byte.base and (carry.offset - byte.offset) % 256 == 0
+        if not belongs or (carry.delta != 0 and carry.borrow != borrow):
+            return None
+        return byte._replace(offset=_offset(byte.offset + carry.delta + 256 * delta))
 
     def _add_word(self, state: State, instruction: Instruction) -> None:
         register, amount = instruction.integer(0), instruction.integer(1)
@@ -291,9 +298,8 @@ class AvrEffects:
             _set_flags(state, result, carry if isinstance(carry, int) else None, int(overflow) if simple else None)
         elif name == "AND" and same:
             # A register tested against itself.
-            value = state.registers[register] = state.named(state.registers[register], 0xFF)
-            state.flags["compared"] = Compared(value, constant(0))
-            state.flags["V"] = 0
+            tested = state.registers[register] = state.named(state.registers[register], 0xFF)
+            state.flags["tested"] = Compared(tested, constant(0))
             return
         if name in KEEP_CARRY and isinstance(carry, int | Carry):
             state.flags["C"] = carry
@@ -391,7 +397,7 @@ def _pair(state: State, register: int) -> Pointer | None:
     low, high = state.registers[register], state.registers[register + 1]
     if not isinstance(low, Byte) or not isinstance(high, Byte):
         return None
-    fits = low.base == high.base and (low.index, high.index) == (0, 1) and (low.offset - high.offset) % 256 == 0
+    fits = low.base == high.base and (low.part, high.part) == (0, 1) and (low.offset - high.offset) % 256 == 0
     return Pointer(high.base, high.offset) if fits else None
 
 

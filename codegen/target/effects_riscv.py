@@ -42,6 +42,9 @@ class RiscvEffects:
         pointer = state.registers[SP]
         return -pointer.offset if isinstance(pointer, Pointer) and pointer.base == STACK else None
 
+    def changing(self, state: State) -> bool:
+        return False
+
     def decide(self, state: State, instruction: Instruction) -> bool | None:
         if instruction.flow is not Flow.BRANCH:
             return True

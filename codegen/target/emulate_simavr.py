@@ -16,12 +16,13 @@ import numpy as np
 from codegen.errors import CheckFailed, CompileError
 from codegen.host.compile import Library, compile_library, find_compiler
 from codegen.target.image import Counts, TargetImage, pack, unpack
-from codegen.target.trace import InstructionTrace, StepTrace
+from codegen.target.trace import DIRT, InstructionTrace, StepTrace
 
 # Of no consequence: the simulator's timers count cycles.
 _CLOCK_HZ = 16_000_000
 _CALL_CYCLES = 10_000_000
 _LONGEST_STEP = 200_000
+_CRASHED = 1
 _LIBRARY = "simavr"
 _REMEDY = "install simavr with its headers (Debian: libsimavr-dev)"
 
@@ -38,7 +39,7 @@ def _bridge() -> Library:
     folder = Path(__file__).parent
     header = (folder / "simavr_bridge.h").read_text(encoding="utf-8")
     source = (folder / "simavr_bridge.c").read_text(encoding="utf-8")
-    probe = "#include <simavr/sim_avr.h>\nint probe(void);\nint probe(void) { return avr_make_mcu_by_name(\"none\") == 0; }\n"
+    probe = '#include <simavr/sim_avr.h>\nint probe(void);\nint probe(void) { return avr_make_mcu_by_name("none") == 0; }\n'
     flags = ("-Wl,--no-as-needed", f"-l{_LIBRARY}")
     try:
         compile_library({"probe.c": probe}, declarations="int probe(void);", flags=flags, warnings_are_errors=False).close()
@@ -86,10 +87,16 @@ class SimavrCore:
             flash[segment.address : segment.address + len(segment.content)] = segment.content
         self._core: Any = self._lib.bridge_open(image.target.chip.model.encode(), _CLOCK_HZ, bytes(flash), len(flash))
         if self._core == self._ffi.NULL:
-            raise CompileError("the AVR simulator does not know this chip", image.target.name, "correct the key chip.model of the target's description")
+            raise CompileError(
+                "the AVR simulator does not know this chip",
+                image.target.name,
+                "correct the key chip.model of the target's description",
+            )
         chip = image.target.chip
         if self._lib.bridge_ram_end(self._core) != chip.ram_origin + chip.ram_bytes - 1:
             raise CompileError("the AVR simulator has another memory map", image.target.name, "correct ram_origin and ram_bytes")
+        # Memory holds anything when power comes on; start-up code that relies on zeros must be seen to fail.
+        self.write(chip.ram_origin, bytes([DIRT]) * chip.ram_bytes)
         self.run_on(image.address_of(stop))
 
     def __enter__(self) -> Self:
@@ -141,7 +148,7 @@ class SimavrCore:
 
     def _judge(self, ended: int) -> None:
         if ended:
-            what = "crashes" if ended == 1 else "does not come to an end"
+            what = "crashes" if ended == _CRASHED else "does not come to an end"
             place = int(self._lib.bridge_counter(self._core))
             raise CheckFailed(f"the simulated core {what}", f"{self.image.target.name}, address 0x{place:x}")
 
@@ -156,8 +163,9 @@ class SimavrCore:
         return members
 
     def inject(self, memory: Counts) -> None:
-        """Overwrite the members of the state struct, (members,)."""
-        self.write(self.image.address_of("driven_state"), pack(memory[None, :], self.image.layout.state))
+        """Overwrite the members of the state struct, (members,); live gains stay."""
+        state, layout = self.image.address_of("driven_state"), self.image.layout.state
+        self.write(state, pack(memory[None, :], layout, self.read(state, layout.itemsize)))
 
     def _controller(self) -> Any:
         image, layout = self.image, self.image.layout
@@ -185,6 +193,7 @@ class SimavrCore:
         outputs = np.zeros(ticks, dtype=layout.outputs)
         memory = np.zeros(ticks, dtype=layout.state)
         cycles, stack = np.zeros(ticks, dtype=np.int64), np.zeros(ticks, dtype=np.int64)
+        ended = self._ffi.new("int32_t *")
         done = self._lib.bridge_steps(
             self._core,
             self._controller(),
@@ -194,9 +203,10 @@ class SimavrCore:
             self._ffi.cast("uint8_t *", memory.ctypes.data),
             self._ffi.cast("int64_t *", cycles.ctypes.data),
             self._ffi.cast("int64_t *", stack.ctypes.data),
+            ended,
         )
         if done < ticks:
-            self._judge(1)
+            self._judge(int(ended[0]))
         stack_bytes = int(stack.max()) if ticks else 0
         return StepTrace(unpack(outputs.tobytes(), layout.outputs), unpack(memory.tobytes(), layout.state), cycles, stack_bytes)
 
@@ -211,5 +221,5 @@ class SimavrCore:
         pointers = [self._ffi.cast("int64_t *", array.ctypes.data) for array in (places, cycles)]
         count = int(self._lib.bridge_trace(self._core, self._controller(), _LONGEST_STEP, *pointers))
         if count < 0:
-            self._judge(1)
+            self._judge(-count)
         return InstructionTrace(places[:count].copy(), cycles[:count].copy())

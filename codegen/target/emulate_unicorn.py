@@ -14,7 +14,7 @@ import numpy as np
 
 from codegen.errors import CheckFailed, CompileError
 from codegen.target.image import Counts, TargetImage, pack, unpack
-from codegen.target.trace import InstructionTrace, StepTrace
+from codegen.target.trace import DIRT, InstructionTrace, StepTrace
 
 # Memory of the emulator alone, for long arrays; no core of ours has anything there.
 BATCH_AREA = 0x6000_0000
@@ -92,8 +92,15 @@ class UnicornCore:
         self._stops: set[int] = set()
         self._wanted = self._leaving = _NOWHERE
         chip = image.target.chip
-        for origin, size in ((chip.flash_origin, chip.flash_bytes), (chip.ram_origin, chip.ram_bytes), (BATCH_AREA, BATCH_BYTES)):
-            self._uc.mem_map(origin, -(-size // _PAGE) * _PAGE)
+        data = unicorn.UC_PROT_READ | unicorn.UC_PROT_WRITE
+        for origin, size, rights in (
+            (chip.flash_origin, chip.flash_bytes, unicorn.UC_PROT_READ | unicorn.UC_PROT_EXEC),
+            (chip.ram_origin, chip.ram_bytes, data),
+            (BATCH_AREA, BATCH_BYTES, data),
+        ):
+            self._uc.mem_map(origin, -(-size // _PAGE) * _PAGE, rights)
+        # Memory holds anything when power comes on; start-up code that relies on zeros must be seen to fail.
+        self._uc.mem_write(chip.ram_origin, bytes([DIRT]) * chip.ram_bytes)
         if family == "arm":
             self._uc.mem_map(_SYSTEM_REGISTERS, _PAGE)
         else:
@@ -186,8 +193,9 @@ class UnicornCore:
         return members
 
     def inject(self, memory: Counts) -> None:
-        """Overwrite the members of the state struct, (members,)."""
-        self.write(self.image.address_of("driven_state"), pack(memory[None, :], self.image.layout.state))
+        """Overwrite the members of the state struct, (members,); live gains stay."""
+        state, layout = self.image.address_of("driven_state"), self.image.layout.state
+        self.write(state, pack(memory[None, :], layout, self.read(state, layout.itemsize)))
 
     def run(self, inputs: Counts) -> StepTrace:
         """Advance by the ticks of ``inputs`` (ticks, inputs)."""
@@ -226,7 +234,8 @@ class UnicornCore:
         self._enter("driven_run", batch)
         self.run_to(image.address_of("driven_run"), image.address_of(image.shape.step))
         frame = top - int(self._uc.reg_read(self._registers[1]))
-        self.run_to(None, image.address_of("driven_halt"))
+        # The controller must not have run before it is started.
+        self._uc.reg_write(self._registers[1], top)
         return frame
 
     def trace(self, reading: Counts) -> InstructionTrace:

@@ -17,7 +17,7 @@ from codegen.errors import BoundError
 from codegen.target.cycles import Prices
 from codegen.target.flow import Block, Region, find_region
 from codegen.target.instruction import Decoder, Flow, Instruction
-from codegen.target.machine import Effects, Known
+from codegen.target.machine import Effects, Known, lost_stack
 from codegen.target.state import Key, State
 from codegen.target.values import Item
 
@@ -213,7 +213,10 @@ class Explorer:
         deepest = self._effects.depth(running) or 0
         for instruction in block.instructions:
             self._effects.apply(running, instruction)
-            deepest = max(deepest, self._effects.depth(running) or 0)
+            depth = self._effects.depth(running)
+            if depth is None and (instruction is block.last or not self._effects.changing(running)):
+                raise lost_stack(instruction)
+            deepest = max(deepest, depth or 0)
         return deepest + self._effects.entry_bytes
 
     def _leave(self, place: Place, way: Way, prices: Prices) -> list[tuple[Place | None, Way]]:

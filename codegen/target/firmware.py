@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 from codegen.emit import Emission
 from codegen.emit.comments import CAUTIONS
@@ -62,12 +63,12 @@ def firmware_files(emission: Emission, fixed: FixedGraph, target: Target, clock_
         clock_hz: Core clock that the tick timer counts.
 
     Raises:
-        CompileError: The tick period does not fit into the core's timer at this clock.
+        CompileError: The clock is too slow to count a tick.
     """
     shape = shape_of(emission.name, fixed)
     chip, gcc = target.chip, target.gcc
-    prescaler, code, counts = _divide(shape, target, clock_hz)
-    reached_us = counts * prescaler / clock_hz * 1e6
+    timer = _divide(shape, target, clock_hz)
+    reached_us = timer.counts * timer.prescaler * timer.interrupts / clock_hz * 1e6
     start = f"board_{STARTS[chip.family]}"
     tripped = [port.name for port in shape.outputs if port.role == "tripped"]
     values = {
@@ -85,9 +86,7 @@ def firmware_files(emission: Emission, fixed: FixedGraph, target: Target, clock_
         "family": chip.family,
         "source": chip.source,
         "clock_hz": clock_hz,
-        "timer_counts": counts,
-        "prescaler": prescaler,
-        "prescaler_bits": code,
+        "timer": timer,
         "timer_origin": RISCV_TIMER,
         "period": f"{reached_us:.9g} us" if math.isclose(reached_us, shape.period_s * 1e6) else f"{reached_us:.9g} us, the nearest",
         "trace_ticks": _trace_ticks(shape, target),
@@ -173,19 +172,29 @@ def _variable(flag: str, unit: Unit) -> str:
     return "$(OPTIMISE)" if flag == OPTIMISE and unit.file.startswith("../") else flag
 
 
-def _divide(shape: Shape, target: Target, clock_hz: int) -> tuple[int, int, int]:
-    """Prescaler, its code, and counts of the timer per tick."""
+@dataclass(frozen=True)
+class _Timer:
+    """How the core's timer makes ticks: prescaler and its code, counts per interrupt, interrupts per tick."""
+
+    prescaler: int
+    code: int
+    counts: int
+    interrupts: int
+
+
+def _divide(shape: Shape, target: Target, clock_hz: int) -> _Timer:
     family = target.chip.family
     limit = 1 << _COUNTER_BITS[family]
-    for prescaler, code in _AVR_PRESCALERS if family == "avr" else ((1, 0),):
-        counts = round(clock_hz * shape.period_s / prescaler)
-        if 1 <= counts <= limit:
-            return prescaler, code, counts
-    raise CompileError(
-        f"a tick of {shape.period_s * 1e3:g} ms is no number of counts that the tick timer can hold at {clock_hz} Hz",
-        target.name,
-        "choose another clock_hz or loop rate",
-    )
+    prescalers = _AVR_PRESCALERS if family == "avr" else ((1, 0),)
+    cycles = clock_hz * shape.period_s
+    prescaler, code = next((pair for pair in prescalers if round(cycles / pair[0]) <= limit), prescalers[-1])
+    interrupts = max(1, math.ceil(cycles / prescaler / limit))
+    counts = round(cycles / prescaler / interrupts)
+    if counts < 1:
+        raise CompileError(
+            f"a clock of {clock_hz} Hz is too slow to count ticks of {shape.period_s * 1e3:g} ms", target.name, "choose another clock_hz"
+        )
+    return _Timer(prescaler, code, counts, interrupts)
 
 
 def _trace_ticks(shape: Shape, target: Target) -> int:
@@ -193,4 +202,3 @@ def _trace_ticks(shape: Shape, target: Target) -> int:
     entry = sum(-(-port.bits // 8) for port in (*shape.inputs, *shape.outputs)) + 4
     ticks = target.chip.ram_bytes // 2 // entry
     return min(_LONGEST_TRACE, 1 << max(1, ticks.bit_length() - 1))
-

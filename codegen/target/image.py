@@ -180,12 +180,14 @@ def _read_layout(content: bytes, shape: Shape, target: Target) -> Layout:
     return Layout(struct(shape.inputs_type), struct(shape.outputs_type), struct(shape.state_type))
 
 
-def pack(rows: Counts, struct: np.dtype[np.void]) -> bytes:
-    """Numbers (rows, members) as an array of structs in the target's memory."""
-    packed = np.zeros(len(rows), dtype=struct)
+def pack(rows: Counts, struct: np.dtype[np.void], onto: bytes = b"") -> bytes:
+    """Numbers (rows, members) as an array of structs in the target's memory; what is no member stays as in ``onto``, else zero."""
+    # A copy of a structured array would leave out the bytes between its members.
+    content = bytearray(onto or bytes(len(rows) * struct.itemsize))
+    packed = np.frombuffer(content, dtype=struct)
     for place, name in enumerate(struct.names or ()):
         packed[name] = rows[:, place]
-    return packed.tobytes()
+    return bytes(content)
 
 
 def unpack(content: bytes, struct: np.dtype[np.void]) -> Counts:

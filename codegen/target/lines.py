@@ -10,7 +10,33 @@ from dataclasses import dataclass
 from elftools.dwarf.lineprogram import LineProgram
 from elftools.elf.elffile import ELFFile
 
-from codegen.target.bound import WorstPath
+
+@dataclass(frozen=True)
+class PathStep:
+    """One instruction of a path.
+
+    Attributes:
+        address: Where it lies.
+        text: As an assembly listing has it.
+        cycles: Most that it takes here.
+    """
+
+    address: int
+    text: str
+    cycles: int
+
+
+@dataclass(frozen=True)
+class WorstPath:
+    """The way through a function that takes the most cycles.
+
+    Attributes:
+        cycles: From its entry to its return, inclusive.
+        steps: In the order of execution.
+    """
+
+    cycles: int
+    steps: tuple[PathStep, ...]
 
 
 @dataclass(frozen=True)
@@ -58,15 +84,20 @@ class LineTable:
 def _read_rows(program: LineProgram, rows: dict[int, tuple[str, int]]) -> None:
     entries = program.header["file_entry"]
     first = 0 if program.header["version"] >= 5 else 1
+    sequence: dict[int, tuple[str, int]] = {}
     for entry in program.get_entries():
         state = entry.state
         if state is None:
             continue
-        if state.end_sequence:
-            rows.setdefault(state.address, ("", 0))
-        else:
+        if not state.end_sequence:
             name = entries[state.file - first].name
-            rows[state.address] = (bytes(name).decode(errors="replace"), int(state.line))
+            sequence[state.address] = (bytes(name).decode(errors="replace"), int(state.line))
+            continue
+        # Functions that the linker left out keep their lines, at address 0.
+        if 0 not in sequence:
+            rows.update(sequence)
+            rows.setdefault(state.address, ("", 0))
+        sequence = {}
 
 
 def path_lines(path: WorstPath, elf: bytes, sources: Mapping[str, str]) -> tuple[PathLine, ...]:

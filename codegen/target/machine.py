@@ -69,7 +69,11 @@ class Effects(Protocol):
         ...
 
     def depth(self, state: State) -> int | None:
-        """Bytes of stack in use since entry, None in the midst of a change of the stack pointer."""
+        """Bytes of stack in use since entry, None if that is not known."""
+        ...
+
+    def changing(self, state: State) -> bool:
+        """Whether the stack pointer is in the midst of a change by parts, each of them known."""
         ...
 
 

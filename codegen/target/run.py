@@ -194,9 +194,7 @@ def compare_with_host(
             mismatches += int(wrong.sum())
             if first is None and wrong.any():
                 tick, member, lane = (int(part) for part in np.argwhere(wrong)[0])
-                first = TargetMismatch(
-                    kind, lane, tick, names[member], int(here[tick, member, lane]), int(there[tick, member, lane])
-                )
+                first = TargetMismatch(kind, lane, tick, names[member], int(here[tick, member, lane]), int(there[tick, member, lane]))
             ticks += inputs.shape[0] * inputs.shape[2]
             armed += int((wanted.outputs != 0).any(axis=1).sum())
             stack = max(stack, got.stack_bytes)

@@ -177,9 +177,9 @@ static void set_arguments(const bridge_controller *what, uint16_t *arguments)
     arguments[2] = (uint16_t)what->outputs;
 }
 
-/* Ticks that came back; fewer than asked for if the core crashed. */
+/* Ticks that came back; `ended` says how the last one did. */
 int64_t bridge_steps(bridge_core *core, const bridge_controller *what, int64_t ticks, const uint8_t *inputs, uint8_t *outputs,
-                     uint8_t *kept, int64_t *cycles, int64_t *stack)
+                     uint8_t *kept, int64_t *cycles, int64_t *stack, int32_t *ended)
 {
     avr_t *avr = core->avr;
     uint16_t arguments[3];
@@ -187,7 +187,8 @@ int64_t bridge_steps(bridge_core *core, const bridge_controller *what, int64_t t
     for (int64_t tick = 0; tick < ticks; tick++) {
         const uint32_t before = stack_pointer(avr);
         memcpy(avr->data + what->inputs, inputs + tick * what->inputs_size, what->inputs_size);
-        if (bridge_call(core, what->step, what->halt, arguments, CALL_LIMIT, cycles + tick) != CAME_BACK) {
+        *ended = bridge_call(core, what->step, what->halt, arguments, CALL_LIMIT, cycles + tick);
+        if (*ended != CAME_BACK) {
             return tick;
         }
         memcpy(outputs + tick * what->outputs_size, avr->data + what->outputs, what->outputs_size);
@@ -197,8 +198,8 @@ int64_t bridge_steps(bridge_core *core, const bridge_controller *what, int64_t t
     return ticks;
 }
 
-/* One step with the memory and readings that lie there: address and cycles of every instruction.  Their number; -1 if the core crashed
- * or there are more than `capacity`.
+/* One step with the memory and readings that lie there: address and cycles of every instruction.  Their number, or less than 0: how it
+ * ended, negated.
  */
 int64_t bridge_trace(bridge_core *core, const bridge_controller *what, int64_t capacity, int64_t *places, int64_t *cycles)
 {
@@ -209,13 +210,13 @@ int64_t bridge_trace(bridge_core *core, const bridge_controller *what, int64_t c
     int64_t count = 0;
     while (avr->pc != what->halt) {
         if (count == capacity) {
-            return -1;
+            return -TOO_LONG;
         }
         const avr_cycle_count_t before = avr->cycle;
         places[count] = (int64_t)avr->pc;
         step_once(core);
         if (avr->state != cpu_Running) {
-            return -1;
+            return -CRASHED;
         }
         cycles[count++] = (int64_t)(avr->cycle - before);
     }

@@ -22,5 +22,5 @@ uint32_t bridge_ram_end(const bridge_core *core);
 int32_t bridge_run_to(bridge_core *core, uint32_t stop, uint64_t limit);
 int32_t bridge_call(bridge_core *core, uint32_t function, uint32_t halt, const uint16_t *arguments, uint64_t limit, int64_t *cycles);
 int64_t bridge_steps(bridge_core *core, const bridge_controller *what, int64_t ticks, const uint8_t *inputs, uint8_t *outputs,
-                     uint8_t *kept, int64_t *cycles, int64_t *stack);
+                     uint8_t *kept, int64_t *cycles, int64_t *stack, int32_t *ended);
 int64_t bridge_trace(bridge_core *core, const bridge_controller *what, int64_t capacity, int64_t *places, int64_t *cycles);

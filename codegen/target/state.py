@@ -106,7 +106,7 @@ class State:
         return (tuple(self.registers), frozenset(self._flags.items()), frozenset(self.memory.items()))
 
     def thin(self, needed: Collection[Item] | None) -> None:
-        """Forget what nobody asks for from here on (None: forget nothing), and number the names anew, so that equal knowledge looks equal."""
+        """Forget what nobody asks for from here on (None: nothing), and number the names anew, so that equal knowledge looks equal."""
         if needed is not None:
             for index in range(len(self.registers)):
                 if index not in needed:

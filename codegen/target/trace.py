@@ -7,6 +7,9 @@ from typing import Protocol
 
 from codegen.target.image import Counts, TargetImage
 
+# Byte that fills data memory before start-up.
+DIRT = 0xC3
+
 
 @dataclass(frozen=True)
 class StepTrace:
@@ -56,7 +59,7 @@ class Core(Protocol):
         """Members of the state struct, (members,)."""
 
     def inject(self, memory: Counts) -> None:
-        """Overwrite the members of the state struct, (members,)."""
+        """Overwrite the members of the state struct, (members,); live gains stay."""
 
     def run(self, inputs: Counts) -> StepTrace:
         """Advance by the ticks of ``inputs`` (ticks, inputs).

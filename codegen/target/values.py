@@ -43,12 +43,12 @@ class Byte(NamedTuple):
     Attributes:
         base: What the pointer is relative to.
         offset: Bytes beyond it; the low byte knows it modulo 256 only.
-        index: 0 for the low byte, 1 for the high one.
+        part: 0 for the low byte, 1 for the high one.
     """
 
     base: str
     offset: int
-    index: int
+    part: int
 
 
 class Carry(NamedTuple):
@@ -166,7 +166,7 @@ class Watched(list["Value | None"]):
     def __getitem__(self, index: SupportsIndex) -> Value | None: ...
     @overload
     def __getitem__(self, index: slice) -> list[Value | None]: ...
-    def __getitem__(self, index: SupportsIndex | slice) -> Value | None | list[Value | None]:
+    def __getitem__(self, index: SupportsIndex | slice) -> Value | list[Value | None] | None:
         for each in range(len(self))[index] if isinstance(index, slice) else (int(index),):
             self._recorder.read(each)
         return super().__getitem__(index)

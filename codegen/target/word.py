@@ -23,6 +23,9 @@ def add(first: Value | None, second: Value | None) -> Value | None:
     if isinstance(second, Pointer):
         first, second = second, first
     amount = known(second)
+    if amount == 0 or known(first) == 0:
+        # A copy keeps its name.
+        return first if amount == 0 else second
     if isinstance(first, Pointer):
         return Pointer(first.base, first.offset + _signed(amount)) if amount is not None else None
     if not isinstance(first, Range) or not isinstance(second, Range):

@@ -160,7 +160,12 @@ def _measured(subject: Subject) -> dict[str, str]:
     assert subject.fixed is not None
     graph = subject.fixed.graph
     shown = {output.name: output.signal for output in graph.outputs if output.ctype != "bool"}
-    shown |= {f"state.{delay.name}": delay.source for delay in graph.delays if not delay.is_bool}
+    # A delay of a delay takes over what that one held before the tick, which no signal of the tick shows.
+    shown |= {
+        f"state.{delay.name}": delay.source
+        for delay in graph.delays
+        if not delay.is_bool and not isinstance(graph.nodes[delay.source], Delay)
+    }
     return {name: signal for name, signal in shown.items() if signal in subject.bounds or isinstance(graph.nodes[signal], Input)}
 
 
