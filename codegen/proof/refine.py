@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from fractions import Fraction
+from math import gcd
 
 from codegen.proof.dag import Dag, Node, is_condition, limit_of, parts, residue_bits, shift_count
 from codegen.proof.interval import Affine, Range, hull, meet, product_range, quotient_range, scale_range
@@ -27,9 +28,17 @@ class ImpossibleError(Exception):
 class Case:
     """What is known besides the nodes' own intervals: a range for some nodes, under assumed conditions."""
 
-    def __init__(self, dag: Dag, facts: Mapping[int, Range] | None = None, depth: int = 0) -> None:
+    def __init__(
+        self,
+        dag: Dag,
+        facts: Mapping[int, Range] | None = None,
+        sums: Mapping[tuple[tuple[int, int], ...], Range] | None = None,
+        depth: int = 0,
+    ) -> None:
         self._dag = dag
         self._facts = dict(facts or {})
+        # Ranges of sums without their constants: x + y + 3 says something of x + y + 7.
+        self._sums = dict(sums or {})
         self._known: dict[int, Range] = {}
         self._depth = depth
 
@@ -39,7 +48,7 @@ class Case:
         Raises:
             ImpossibleError: They cannot all hold.
         """
-        result = Case(self._dag, self._facts, self._depth + 1)
+        result = Case(self._dag, self._facts, self._sums, self._depth + 1)
         wanted = list(conditions)
         for _ in range(2):  # the second round uses what the first one found
             for condition in wanted:
@@ -111,6 +120,10 @@ class Case:
         if any(atom.kind == "shift" for _, atom in terms):
             ends = self._affine(node).ends()
             low, high = max(low, ends[0]), min(high, ends[1])
+        key, factor = _primitive(terms)
+        if key in self._sums:
+            least, most = scale_range(factor, *self._sums[key])
+            low, high = max(low, constant + least), min(high, constant + most)
         if low > high:
             raise ImpossibleError
         return low, high
@@ -206,6 +219,7 @@ class Case:
         self._known.clear()
         match node.kind:
             case "linear":
+                self._note_sum(node, now)
                 self._push_terms(node, now)
             case "shift":
                 count = shift_count(node)
@@ -227,6 +241,13 @@ class Case:
             case _:
                 return
 
+    def _note_sum(self, node: Node, now: Range) -> None:
+        terms, constant = parts(node)
+        key, factor = _primitive(terms)
+        ends = sorted((now[0] - constant, now[1] - constant), key=lambda end: end * factor)
+        size, low, high = abs(factor), ends[0] * (1 if factor > 0 else -1), ends[1] * (1 if factor > 0 else -1)
+        self._sums[key] = self._met(self._sums.get(key, (-FAR, FAR)), (-(-low // size), high // size))
+
     def _push_terms(self, node: Node, now: Range) -> None:
         terms, constant = parts(node)
         ends = [scale_range(weight, *self.range_of(atom)) for weight, atom in terms]
@@ -238,6 +259,14 @@ class Case:
                 self._push(atom, (-((-term_low) // weight), term_high // weight))
             else:
                 self._push(atom, (-(term_high // -weight), -term_low // -weight))
+
+
+def _primitive(terms: Sequence[tuple[int, Node]]) -> tuple[tuple[tuple[int, int], ...], int]:
+    """Terms over their common factor, the first one positive, as a key; and that factor."""
+    factor = gcd(*(weight for weight, _ in terms))
+    if terms[0][0] < 0:
+        factor = -factor
+    return tuple((weight // factor, atom.ident) for weight, atom in terms), factor
 
 
 class TableDag(Dag):

@@ -296,16 +296,16 @@ class Explorer:
             after[place] = {to for to, _ in leaving if to is not None}
             watched = ways[0].state.watched()
             block = self._region(place.entry).blocks[place.start]
+            # The stack bound asks for the stack pointer everywhere.
+            self._effects.depth(watched)
             for instruction in block.instructions:
                 self._effects.apply(watched, instruction)
             if block.last.flow is not Flow.NEXT:
                 self._effects.decide(watched, block.last)
-                self._effects.depth(watched)
                 if block.last.flow is Flow.CALL:
                     self._effects.call(watched, block.last)
                 elif block.last.flow is Flow.RETURN:
                     self._effects.come_back(watched, block.last, place.calls[-1].back if place.calls else -1)
-            self._effects.depth(watched)
             if watched.recorder:
                 uses[place] = frozenset(watched.recorder.needs)
                 writes[place] = frozenset(watched.recorder.writes)
