@@ -79,7 +79,7 @@ FAULTS: dict[str, Fault] = {
     "wrong signal remembered": Fault("mini", M4, "", r"state->mean_last = mean;", "state->mean_last = shown;"),
     "memory not written": Fault("mini", M4, "", r"    state->mean_last = mean;\n", ""),
     "wrong start": Fault("mini", M4, "", r"state->mean_last = 0;", "state->mean_last = 1;"),
-    "wrong output": Fault("mini", M4, "", r"= \(int16_t\)shown;", "= (int16_t)(mean - 0 * shown);"),
+    "wrong output": Fault("mini", M4, "", r"= \(int16_t\)clamp_32\(shown,", "= (int16_t)clamp_32(mean - 0 * shown,"),
     "operands swapped": Fault("vent", M4, "error", r"inputs->wanted (.*\n.*)inputs->measured", r"inputs->measured \1inputs->wanted"),
     "derivative of the error": Fault("vent", M4, "drive_slope", r"inputs->measured", "inputs->wanted"),
     "memory written before it is read": Fault("vent", M4, "", r"^(    const bool hot = .*)$", r"\1\n    state->hot_last = hot;"),

@@ -13,10 +13,10 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from codegen.emit.comments import CAUTIONS, OWNERSHIP, describe, number, wrap_comment
 from codegen.emit.names import check_names, spell
-from codegen.graph import Delay, Graph, Node, SumOver
+from codegen.graph import Clamp, Constant, Delay, Graph, Input, Node, Output, Product, Select, SumOver, WeightedSum
 from codegen.resources import templates_folder
 from codegen.rules.ctext import RULES, Spelling, literal
-from codegen.rules.fixed import FixedGraph, RawDetail
+from codegen.rules.fixed import ClampDetail, FixedGraph, ProductDetail, RawDetail, SumDetail
 from codegen.rules.integer import raw_value
 from codegen.version import VERSION
 
@@ -280,13 +280,37 @@ def _step(fixed: FixedGraph, spelling: Spelling, errors: Mapping[str, float]) ->
     lines += _block(fixed, spelling, graph.after, errors, INDENT)
     lines += ["", f"{INDENT}/* --- outputs and memory --- */"]
     for output in graph.outputs:
-        shown = spelling.names[output.signal]
-        cast = "" if fixed.formats[output.signal].ctype == output.ctype else f"({output.ctype})"
-        lines.append(f"{INDENT}outputs->{output.name} = {cast}{shown};")
+        lines.append(f"{INDENT}outputs->{output.name} = {_shown(fixed, spelling, output)};")
     lines += _stores(fixed, spelling, [delay for delay in graph.delays if not delay.slow], INDENT)
     while len(lines) > 2 and lines[2] == "":
         del lines[2]
     return [*lines, "}"]
+
+
+def _shown(fixed: FixedGraph, spelling: Spelling, output: Output) -> str:
+    """What an output shows: held inside its stated range even where a flipped bit in memory has led to something else."""
+    text, proven = spelling.names[output.signal], fixed.formats[output.signal]
+    if proven.ctype == "bool" or _is_held(fixed, output.signal, proven.low, proven.high):
+        return text if proven.ctype == output.ctype else f"({output.ctype}){text}"
+    bits = 64 if proven.ctype == "int64_t" else 32
+    operand = text if proven.ctype == f"int{bits}_t" else f"(int{bits}_t){text}"
+    held = spelling.call("clamp", bits, operand, literal(proven.low, bits), literal(proven.high, bits))
+    return held if output.ctype == f"int{bits}_t" else f"({output.ctype}){held}"
+
+
+def _is_held(fixed: FixedGraph, name: str, low: int, high: int) -> bool:
+    """Whether the statement that computes a signal keeps it inside [low, high] whatever its operands are."""
+    node, detail = fixed.graph.nodes[name], fixed.details[name]
+    match node, detail:
+        case (Constant(), RawDetail()):
+            return low <= detail.value <= high
+        case (Input(), _):
+            return low <= node.low and node.high <= high
+        case (WeightedSum() | Product() | Clamp(), SumDetail() | ProductDetail() | ClampDetail()):
+            return detail.low is not None and detail.high is not None and low <= detail.low and detail.high <= high
+        case (Select(), _):
+            return all(_is_held(fixed, branch, low, high) for branch in (node.if_true, node.if_false))
+    return False
 
 
 def _slow(fixed: FixedGraph, spelling: Spelling, errors: Mapping[str, float]) -> list[str]:

@@ -28,6 +28,15 @@ static inline int64_t round_shift_64(int64_t x, int n)
 }
 
 /* x held inside [low, high].  Precondition: low <= high. */
+static inline int32_t clamp_32(int32_t x, int32_t low, int32_t high)
+{
+    if (x < low) {
+        return low;
+    }
+    return (x > high) ? high : x;
+}
+
+/* x held inside [low, high].  Precondition: low <= high. */
 static inline int64_t clamp_64(int64_t x, int64_t low, int64_t high)
 {
     if (x < low) {
@@ -56,6 +65,6 @@ void mini_step(mini_state *state, const mini_inputs *inputs, mini_outputs *outpu
     const int16_t shown = (int16_t)round_shift_32((int32_t)mean_short * INT32_C(25), 8);
 
     /* --- outputs and memory --- */
-    outputs->average = shown;
+    outputs->average = (int16_t)clamp_32((int32_t)shown, -INT32_C(3000), INT32_C(2750));
     state->mean_last = mean;
 }

@@ -28,6 +28,15 @@ static inline int64_t round_shift_64(int64_t x, int n)
 }
 
 /* x held inside [low, high].  Precondition: low <= high. */
+static inline int32_t clamp_32(int32_t x, int32_t low, int32_t high)
+{
+    if (x < low) {
+        return low;
+    }
+    return (x > high) ? high : x;
+}
+
+/* x held inside [low, high].  Precondition: low <= high. */
 static inline int64_t clamp_64(int64_t x, int64_t low, int64_t high)
 {
     if (x < low) {
@@ -54,6 +63,6 @@ void mini_step(mini_state *state, const mini_inputs *inputs, mini_outputs *outpu
     const int32_t shown = round_shift_32(mean * INT32_C(25), 18);
 
     /* --- outputs and memory --- */
-    outputs->average = (int16_t)shown;
+    outputs->average = (int16_t)clamp_32(shown, -INT32_C(3000), INT32_C(2750));
     state->mean_last = mean;
 }
