@@ -23,6 +23,7 @@ from codegen.bounds import bound_closed_loop, bound_many_ticks, bound_one_tick
 from codegen.build import Build, read_build
 from codegen.ci import Finding, compare_evidence, findings_of, handwritten_findings
 from codegen.ci.finding import Place, ended_finding, shown_path
+from codegen.contract import write_contract
 from codegen.control import ARMED_REGIME, surround, trace_controller
 from codegen.design import Design, design_controller
 from codegen.emit import Emission, emit_controller
@@ -37,6 +38,7 @@ from codegen.handwritten import check_handwritten, read_contract
 from codegen.host.controller import HostController
 from codegen.host.shape import shape_of
 from codegen.plant import Flight, Plant, Scenario, StepFunction, fly, model_plant
+from codegen.proof import prove
 from codegen.ranges import find_ranges
 from codegen.report import draw_flight, write_report
 from codegen.shipment import Checks, Realisation, Shipment
@@ -160,6 +162,8 @@ def check(
     With ``seconds`` no further part is begun once they are used up; what that left out stands in the result.
     """
     budget = Budget(seconds)
+    with progress.during("proving", 0.18):
+        proof = prove(emission.source, emission.header, write_contract(part.fixed, part.emission))
     traces: list[Counts] = []
     if designed is not None:
         with progress.during("recording flights", 0.2):
@@ -188,14 +192,14 @@ def check(
             errors = check_errors(part.fixed, part.one_tick, part.margins, seed=seed, traces=traces)
     if designed is None or budget.used_up:
         left_out += ["flights"] if designed is not None else []
-        return Checks(bits, errors, None, (), tuple(traces), suite, faults, tuple(left_out))
+        return Checks(bits, errors, None, (), tuple(traces), suite, faults, tuple(left_out), proof)
     with progress.during("flying", 0.65), HostController(emission, part.fixed) as host:
         terms = set_terms(designed.build, designed.design)
         verdict = judge_flight(
             designed.plant, terms, lambda: StepFunction(*host.flight_step()), part.fixed.graph, level
         )
         recordings = record_flights(designed.plant, terms, host)
-    return Checks(bits, errors, verdict, recordings, tuple(traces), suite, faults, tuple(left_out))
+    return Checks(bits, errors, verdict, recordings, tuple(traces), suite, faults, tuple(left_out), proof)
 
 
 def _versions(compiler: str) -> dict[str, str]:
@@ -246,6 +250,7 @@ def shipped_files(shipment: Shipment) -> dict[str, str]:
         f"{name}.h": part.emission.header,
         f"{name}.c": part.emission.source,
         f"{name}{GRAPH_SUFFIX}": graph_to_json(shipment.graph),
+        f"{name}.contract.json": write_contract(part.fixed, part.emission),
         "vectors.csv": draw_vectors(part.fixed, shipment.checks.traces),
     }
     if shipment.build is not None:

@@ -18,6 +18,7 @@ from codegen.emit import Emission
 from codegen.flight.checks import FlightVerdict
 from codegen.flight.record import Recording
 from codegen.graph import Graph
+from codegen.proof import ProofReport
 from codegen.ranges import Ranges
 from codegen.rules.fixed import FixedGraph
 from codegen.targets import Target
@@ -53,6 +54,19 @@ class Realisation:
     loop: LoopBounds | None
 
 
+def proof_failures(report: ProofReport) -> list[str]:
+    """What a proof lacks, one sentence each; the same obligation under several data models is said once."""
+    if report.refused is not None:
+        return [f"proof: {report.refused.place}: {report.refused.reason}"]
+    found: dict[str, list[str]] = {}
+    for proof in report.models:
+        said = [f"{finding.place}: {finding.kind}: {finding.text}: {finding.reason}" for finding in proof.failed]
+        said += [f"{difference.name} is not shown to equal the integer model: {difference.reason}" for difference in proof.differences]
+        for text in said:
+            found.setdefault(text, []).append(proof.model)
+    return [f"proof ({', '.join(models)}): {text}" for text, models in found.items()]
+
+
 @dataclass(frozen=True)
 class Checks:
     """What was checked of a realisation.
@@ -66,6 +80,7 @@ class Checks:
         suite: The properties, None if they were not tried.
         faults: Faults at run time, likewise.
         left_out: What a budget of time did not reach, in words.
+        proof: What the C text itself proves, None if it was not asked.
     """
 
     bits: BitCheck
@@ -76,11 +91,14 @@ class Checks:
     suite: PropertyCheck | None = None
     faults: FaultCheck | None = None
     left_out: tuple[str, ...] = ()
+    proof: ProofReport | None = None
 
     @property
     def failures(self) -> tuple[str, ...]:
         """What does not hold, one sentence each."""
         found: list[str] = []
+        if self.proof is not None:
+            found += proof_failures(self.proof)
         if self.bits.mismatches:
             first = self.bits.first
             where = f", first in {first.signal} at tick {first.tick}: {first.expected} expected, {first.got} got" if first else ""

@@ -125,6 +125,16 @@ def test_input_ranges_are_printed_as_assumptions():
     assert report.holds
 
 
+def test_constant_named_like_the_letters_of_a_number_leaves_numbers_alone():
+    """Read carelessly, 15u would become 15 -5: another program than the compiler's."""
+    changed = SOURCE.replace('#include "lamp.h"\n', '#include "lamp.h"\n#define u -5\n')
+
+    report = prove_lamp(changed)
+
+    assert report.holds
+    assert [f.text for f in report.models[0].findings] == [f.text for f in prove_lamp().models[0].findings]
+
+
 def test_edited_text_is_told_from_the_emitted_one():
     assert not prove_lamp().as_emitted
 

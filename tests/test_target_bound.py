@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import itertools
-import os
 from collections import Counter
+from collections.abc import Callable
 from contextlib import closing
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
@@ -65,7 +66,7 @@ def explored_pairs(image: TargetImage, most_ways: int) -> set[tuple[int, int]]:
 
 
 def check_ticks(image: TargetImage, inputs: Counts, memory: Counts | None, most_ways: int = 8) -> Counter[str]:
-    """Execute ticks: each takes a way that was explored, costs no more than its bound and no less than the least, and the AVR table is right."""
+    """Execute ticks: each takes an explored way at a cost between the least and the bound, and the AVR table prices as the simulator."""
     bound = bound_tick(image, most_ways=most_ways)
     pairs = explored_pairs(image, most_ways)
     prices, decoder = Prices(image.target), Analysis(image).decoder
@@ -95,16 +96,15 @@ def check_ticks(image: TargetImage, inputs: Counts, memory: Counts | None, most_
 
 
 @pytest.mark.parametrize("target", TARGETS)
-@pytest.mark.parametrize("optimise", ["-O2", "-Os"])
-def test_lantern_never_beats_its_bound(target: str, optimise: Optimise) -> None:
+def test_lantern_never_beats_its_bound(target: str) -> None:
     need_emulator(target)
-    image = lantern_image("calm", target, None, optimise)
+    image = lantern_image("calm", target)
     rng = np.random.default_rng(3)
-    trace = made("calm", target).traces[0][:60]
-    done = check_ticks(image, trace, None, 16)
-    done += check_ticks(image, rng.permutation(trace), legal_memory(image, rng, len(trace)), 16)
+    trace = made("calm", target).traces[0][:42]
+    done = check_ticks(image, trace, None)
+    done += check_ticks(image, rng.permutation(trace), legal_memory(image, rng, len(trace)))
 
-    assert done["instructions"] > 100 * 120
+    assert done["instructions"] > 100 * 84
     assert done["slow"] > 0 < done["ordinary"]
 
 
@@ -112,7 +112,7 @@ def test_lantern_never_beats_its_bound(target: str, optimise: Optimise) -> None:
 def test_bound_of_the_calm_lantern_is_close_to_what_a_search_finds(target: str) -> None:
     need_emulator(target)
     image = lantern_image("calm", target, None, "-Os")
-    report = audit(image, 16e6, tries=1500)
+    report = audit(image, 16e6, tries=1000)
     bound = report.bound
 
     assert report.measured_slow is not None and report.measured_ordinary is not None
@@ -142,9 +142,6 @@ def test_more_ways_kept_apart_never_raise_a_bound() -> None:
 
 
 def test_worst_path_is_shown_as_lines_of_the_c_text() -> None:
-    image = lantern_image("calm", "cortex-m0plus")
-    emission = made("calm", "cortex-m0plus").emission
-    sources = {f"{emission.name}.c": emission.source}
     for target in ("cortex-m0plus", "atmega328p"):
         image = lantern_image("calm", target)
         emission = made("calm", target).emission
@@ -204,6 +201,7 @@ def test_audit_names_broken_budgets_and_recomputes_margins() -> None:
     assert "max_share allows 0.1%" in report.broken[0].message()
     assert "bytes of flash, max_flash_bytes allows 64" in report.broken[1].message()
     assert report.latency_s == pytest.approx(1e-3 + report.bound.worst.cycles / 48e6)
+    assert report.latency_s is not None
     assert report.margins["delay"] == pytest.approx((0.0027, 0.004 - report.latency_s))
     (row,) = audit_rows([report])
     assert len(row) == len(HEADINGS)
@@ -220,25 +218,29 @@ def test_audit_refuses_a_bound_that_is_beaten(monkeypatch: pytest.MonkeyPatch) -
         audit(replace(image, target=replace(image.target, cycles=facts)), 16e6, tries=50)
 
 
+def _fails(test: Callable[[int, int], bool], first: int, second: int) -> bool:
+    return not test(first, second)
+
+
 def test_relations_are_decided_and_taken_in_as_on_every_pair_of_numbers() -> None:
     """Exhaustive over all ranges of 4-bit words."""
     bits, words = 4, range(16)
     signed = {word: word - 16 if word >= 8 else word for word in words}
-    holds = {
+    holds: dict[str, Callable[[int, int], bool]] = {
         "eq": lambda a, b: a == b,
         "ltu": lambda a, b: a < b,
         "leu": lambda a, b: a <= b,
         "lt": lambda a, b: signed[a] < signed[b],
         "le": lambda a, b: signed[a] <= signed[b],
     }
-    holds |= {OPPOSITE[name]: (lambda a, b, test=test: not test(a, b)) for name, test in list(holds.items())}
+    holds |= {OPPOSITE[name]: partial(_fails, test) for name, test in list(holds.items())}
     ranges = [Range(low, high) for low in words for high in range(low, 16)]
     for (relation, test), first, second in itertools.product(holds.items(), ranges, ranges[::3]):
         pairs = [(a, b) for a in range(first.low, first.high + 1) for b in range(second.low, second.high + 1)]
         kept = [pair for pair in pairs if test(*pair)]
         decided = compare(relation, first, second, bits)
-        assert decided is None or decided == (len(kept) == len(pairs)) and len(kept) in (0, len(pairs))
-        state = State([first._replace(name=1) if first.low < first.high else first, second._replace(name=2) if second.low < second.high else second])
+        assert decided is None or (decided == (len(kept) == len(pairs)) and len(kept) in (0, len(pairs)))
+        state = State([word._replace(name=name) if word.low < word.high else word for name, word in enumerate((first, second), 1)])
         possible = assume(state, relation, state.registers[0], state.registers[1], bits)
         assert possible or not kept
         left, right = state.registers
@@ -268,10 +270,7 @@ def campaign(target: str, programs: int) -> Counter[str]:
         done.update(check_program(fixed, target, seed, ("-O2", "-Os")[done["programs"] % 2]))
         done["programs"] += 1
 
-    def run() -> None:
-        check()
-
-    run()
+    check()
     return done
 
 
@@ -287,9 +286,9 @@ def check_program(fixed: FixedGraph, target: str, seed: int, optimise: Optimise)
 def test_random_programs_never_beat_their_bounds(target: str) -> None:
     need_compiler(target)
     need_emulator(target)
-    done = campaign(target, 6)
+    done = campaign(target, 4)
 
-    assert done["programs"] >= 4
+    assert done["programs"] >= 2
 
 
 @pytest.mark.long
@@ -298,10 +297,10 @@ def test_random_programs_never_beat_their_bounds(target: str) -> None:
 def test_a_thousand_random_programs_never_beat_their_bounds(target: str) -> None:
     need_compiler(target)
     need_emulator(target)
-    done = campaign(target, int(os.environ.get("LOOPWRIGHT_PROGRAMS", "1100")))
-    print(target, dict(done))
+    # Some graphs are refused before there is a program.
+    done = campaign(target, 1500)
 
-    assert done["programs"] >= int(os.environ.get("LOOPWRIGHT_PROGRAMS", "1100")) * 0.9
+    assert done["programs"] >= 1000
 
 
 @pytest.mark.long

@@ -1,4 +1,4 @@
-"""Decoding and flow of machine code: instructions are what other tools say, loops nest, and what has no bound is refused by address and line."""
+"""Decoding and flow of machine code: instructions are what other tools say, loops nest, what has no bound is refused with its place."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import shutil
 import subprocess
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from codegen.errors import BoundError
@@ -17,14 +18,12 @@ from codegen.target.instruction import Flow, Instruction
 from codegen.target.seek import measure_ticks
 from tests.target_tools import COUNTING, IDLE, Counts, lack, need_emulator, small_image
 
-import numpy as np
-
 FAMILIES = ("atmega328p", "cortex-m0plus", "cortex-m3", "rv32imc")
 # Short forms in listings of the GNU disassembler, and the instruction that they stand for.
 ALIASES = {"clr": "eor", "tst": "and", "lsl": "add", "rol": "adc", "ser": "ldi"}
 ALIASES |= {f"{mode}{flag}": "bset" if mode == "se" else "bclr" for mode in ("se", "cl") for flag in "cznvshti"}
-ALIASES |= {name: "brbs" for name in "brcs brlo breq brmi brvs brlt brhs brts brie".split()}
-ALIASES |= {name: "brbc" for name in "brcc brsh brne brpl brvc brge brhc brtc brid".split()}
+ALIASES |= dict.fromkeys("brcs brlo breq brmi brvs brlt brhs brts brie".split(), "brbs")
+ALIASES |= dict.fromkeys("brcc brsh brne brpl brvc brge brhc brtc brid".split(), "brbc")
 # Instructions of larger AVR cores than ours, which its decoder must not know.
 FOREIGN = {"elpm", "eijmp", "eicall", "spm", "des", "xch", "las", "lac", "lat"}
 
@@ -101,7 +100,9 @@ def test_a_loop_of_constant_passes_has_the_bound_that_is_measured(target: str) -
 @pytest.mark.parametrize("target", FAMILIES)
 def test_a_loop_that_data_ends_is_refused_with_its_line(target: str) -> None:
     image = small_image(
-        target, '    int32_t left = inputs->wide;\n    while (left > 0) {\n        left -= 3;\n        __asm__ volatile("" : "+r"(left));\n    }\n' + IDLE
+        target,
+        "    int32_t left = inputs->wide;\n"
+        '    while (left > 0) {\n        left -= 3;\n        __asm__ volatile("" : "+r"(left));\n    }\n' + IDLE,
     )
     with pytest.raises(BoundError, match="no provable bound") as caught:
         bound_tick(image)
@@ -129,17 +130,20 @@ def test_an_indirect_call_is_refused(target: str) -> None:
 
 
 def test_a_jump_table_is_refused() -> None:
-    cases = "".join(f'        case {value}: __asm__ volatile("nop{chr(10)}" ::: "memory"); state->sum = {value * value}; break;\n' for value in range(12))
+    asm = '__asm__ volatile("nop" ::: "memory");'
+    cases = "".join(f"        case {value}: {asm} state->sum = {value * value}; break;\n" for value in range(12))
     step = f"    switch (inputs->wide) {{\n{cases}        default: state->count = 9u;\n    }}\n{IDLE}"
-    image = small_image("cortex-m3", step.replace("nop\n", "nop"), ("-fno-tree-switch-conversion",))
-    with pytest.raises(BoundError, match="tbb|tbh|ldr"):
+    image = small_image("cortex-m3", step, ("-fno-tree-switch-conversion",))
+    with pytest.raises(BoundError, match=r"tbb|tbh|ldr"):
         bound_tick(image)
 
 
-@pytest.mark.parametrize(("target", "word"), [("atmega328p", ".word 0xffff"), ("cortex-m0plus", ".short 0xde00, 0xffff, 0xffff"), ("rv32imc", ".word 0")])
+@pytest.mark.parametrize(
+    ("target", "word"), [("atmega328p", ".word 0xffff"), ("cortex-m0plus", ".short 0xde00, 0xffff, 0xffff"), ("rv32imc", ".word 0")]
+)
 def test_an_unknown_instruction_is_refused(target: str, word: str) -> None:
     image = small_image(target, f'    __asm__ volatile("{word}");\n{IDLE}')
-    with pytest.raises(BoundError, match="no known instruction|has no row for|does not show") as caught:
+    with pytest.raises(BoundError, match=r"no known instruction|has no row for|does not show") as caught:
         bound_tick(image)
     assert "address 0x" in caught.value.where
 
@@ -147,7 +151,7 @@ def test_an_unknown_instruction_is_refused(target: str, word: str) -> None:
 @pytest.mark.parametrize("target", FAMILIES)
 def test_recursion_is_refused(target: str) -> None:
     step = f"    if (inputs->narrow > 0) {{\n        small_step(state, inputs, outputs);\n        state->count++;\n    }}\n{IDLE}"
-    with pytest.raises(BoundError, match="calls itself|no provable bound"):
+    with pytest.raises(BoundError, match=r"calls itself|no provable bound"):
         bound_tick(small_image(target, step, ("-fno-optimize-sibling-calls", "-fno-inline")))
 
 
@@ -179,7 +183,8 @@ def test_a_loop_entered_in_the_middle_is_refused() -> None:
 
 
 def test_it_block_is_decoded_with_its_conditions() -> None:
-    image = small_image("cortex-m3", f'    __asm__ volatile("cmp r0, #0\\n\\tittet eq\\n\\tmoveq r3, #1\\n\\tmoveq r3, #2\\n\\tmovne r3, #3\\n\\tmoveq r3, #4" ::: "r3", "cc");\n{IDLE}')
+    block = "\\n\\t".join(("cmp r0, #0", "ittet eq", "moveq r3, #1", "moveq r3, #2", "movne r3, #3", "moveq r3, #4"))
+    image = small_image("cortex-m3", f'    __asm__ volatile("{block}" ::: "r3", "cc");\n{IDLE}')
     region = find_region(Analysis(image).decoder, image.address_of("small_step"))
     moves = [i for block in region.blocks.values() for i in block.instructions if i.name == "MOV" and i.results == (3,)]
 
@@ -188,7 +193,7 @@ def test_it_block_is_decoded_with_its_conditions() -> None:
 
 def test_far_call_on_riscv_is_a_call() -> None:
     """AUIPC and JALR by hand, as the assembler writes them for `call` before relaxation."""
-    call = '.option push\\n\\t.option norelax\\n\\tcall small_init\\n\\t.option pop'
+    call = ".option push\\n\\t.option norelax\\n\\tcall small_init\\n\\t.option pop"
     step = f'    __asm__ volatile("{call}" ::: "ra", "t0", "t1", "t2", "a0", "a1", "a2", "a3", "a4", "a5", "memory");\n{IDLE}'
     image = small_image("rv32imc", step)
     region = find_region(Analysis(image).decoder, image.address_of("small_step"))

@@ -119,13 +119,13 @@ def readings(ticks: int, lanes: int = 1) -> Counts:
     return np.stack([rng.integers(port.low, port.high, (ticks, lanes), endpoint=True) for port in SMALL.inputs], axis=1)
 
 
-@pytest.mark.parametrize("target", TARGETS)
-def test_every_member_goes_to_its_place(target: str) -> None:
+@pytest.mark.parametrize(("target", "kind"), BUILDS)
+def test_every_member_goes_to_its_place(target: str, kind: CompilerKind) -> None:
     """Mixed widths and gaps; the expected values are computed here, from the C text's meaning."""
     need_emulator(target)
     inputs = readings(50, 2)
     memory = np.array([[65530, 7], [-(2**40), 2**40]])
-    trace = run_on_target(small_image(target, COUNTING), inputs, memory)
+    trace = run_on_target(small_image(target, COUNTING, kind=kind), inputs, memory)
 
     sums = memory[1] + np.cumsum(inputs[:, 0] * inputs[:, 1], axis=0)
     counts = (memory[0] + np.arange(1, 51)[:, None]) % 2**16

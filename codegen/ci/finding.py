@@ -16,7 +16,8 @@ from typing import Literal
 
 from codegen.handwritten.gate import FAULTS, HandwrittenCheck
 from codegen.host.shape import Shape
-from codegen.shipment import Checks
+from codegen.proof import ProofReport
+from codegen.shipment import Checks, proof_failures
 from codegen.verify.faults import FaultCheck
 from codegen.verify.properties import PropertyCheck
 from codegen.verify.trial import Failure, c_test, failure_table
@@ -173,10 +174,27 @@ def _plain(name: str, statement: str, count: int, seconds: float, broken: Sequen
     return Finding(name, statement, status, count, seconds, message, place.file, where)
 
 
+def _proof(report: ProofReport, place: Place) -> Finding:
+    asked = sum(len(proof.findings) + len(proof.pairs) for proof in report.models)
+    broken = proof_failures(report)
+    lines = [int(number) for text in broken for number in re.findall(r"\.c, line (\d+)", text)]
+    finding = _plain(
+        "proof from the C text",
+        "safe under every data model, and equal to the integer model, for all inputs",
+        max(1, asked),
+        report.seconds,
+        broken,
+        place,
+        0 if place.changed or not lines else lines[0],
+    )
+    return finding
+
+
 def findings_of(checks: Checks, shape: Shape, source_name: str, place: Place) -> list[Finding]:
     """Everything that was checked of an emitted controller (or an edited text in its place)."""
     bits, errors, flight = checks.bits, checks.errors, checks.flight
-    found = _suite(checks.suite, shape, source_name, place) if checks.suite is not None else []
+    found = [_proof(checks.proof, place)] if checks.proof is not None else []
+    found += _suite(checks.suite, shape, source_name, place) if checks.suite is not None else []
     if checks.faults is not None:
         found.append(_faults(checks.faults, shape, source_name, place))
     first = bits.first

@@ -111,7 +111,15 @@ def check_rows(shipment: Shipment) -> Rows:
     checks = shipment.checks
     loosest = checks.errors.loosest
     tight = f", bound / seen at most {number(loosest.ratio, 3)} ({loosest.name})" if loosest is not None else ""
-    rows: Rows = [
+    rows: Rows = []
+    if checks.proof is not None and checks.proof.refused is not None:
+        rows.append(("proof from the C text", "-", f"refused: {checks.proof.refused.place}: {checks.proof.refused.reason}"))
+    elif checks.proof is not None:
+        for proof in checks.proof.models:
+            asked, equal = len(proof.findings), len(proof.pairs) - len(proof.differences)
+            said = f"{asked - len(proof.failed)} proved, {equal} of {len(proof.pairs)} results equal the model"
+            rows.append((f"proof from the C text, {proof.model}", f"{asked} obligations", said))
+    rows += [
         ("compiled C = integer model", f"{checks.bits.ticks:,} ticks", f"{checks.bits.mismatches} mismatches"),
         ("undefined behaviour", f"{checks.bits.ticks:,} ticks", f"{len(checks.bits.sanitizer)} places"),
         ("error bound against float64", f"{checks.errors.ticks:,} ticks", f"{checks.errors.violations} beaten{tight}"),

@@ -29,7 +29,7 @@ OPERATIONS: Mapping[str, tuple[str, ...]] = {
     "shorten": ("operand", "shift"),
 }
 RELATIONS = (">", ">=", "!=")
-WIDEST = 1 << 70
+WIDEST = 1 << 128  # a limit that never acts may lie far beyond every type
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,8 @@ DIGRAPH = re.compile(r"<:|:>|<%|%>|%:")
 NUMBER = re.compile(r"-?\s*(?:U?INT(?:8|16|32|64)_C\(\s*[0-9]\w*\s*\)|[0-9]\w*)")
 DIRECTIVE = re.compile(r"\s*#\s*(\w*)\s*(.*?)\s*$")
 NAME = re.compile(r"[A-Za-z_]\w*")
+# The letters of a number (15u, 0x1F) are no name.
+WORD = re.compile(r"(?<!\w)[A-Za-z_]\w*")
 KEYWORDS = frozenset(
     "auto break case char const continue default do double else enum extern float for goto if inline int long register restrict "
     "return short signed sizeof static struct switch typedef union unsigned void volatile while _Bool _Complex _Imaginary "
@@ -135,8 +137,8 @@ class _Unit:
         if match is None:
             if "#" in line:
                 raise Refusal(self._place(number), "# outside a directive")
-            self._seen.update(NAME.findall(line))
-            return NAME.sub(lambda word: self._constant(word[0], number), line)
+            self._seen.update(WORD.findall(line))
+            return WORD.sub(lambda word: self._constant(word[0], number), line)
         match match[1]:
             case "include":
                 if match[2] not in INCLUDES:

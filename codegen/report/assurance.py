@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isfinite
 
+from codegen.proof import ProofReport
 from codegen.report.parts import Column, Table, row, table
 from codegen.report.wording import figure, percent, plural, whole
 from codegen.shipment import Shipment
@@ -22,6 +23,8 @@ CLASS_WORDS = {
     "opposite": "jumps from one end of the type to the other",
     "flight": "recorded flights, one reading overwritten for a while",
 }
+
+MODEL_WORDS = {"LP64": "int 32, long 64 bits", "ILP32": "int 32, long 32 bits", "I16": "int 16, long 32 bits"}
 
 _NUMBER_ASSUMPTIONS = (
     "Every input may take any value of its C type in every tick; nothing is assumed about what sensors do.",
@@ -47,6 +50,8 @@ _SILICON = (
 class AssurancePart:
     """The section's content."""
 
+    proof_sentence: str
+    proof_table: Table | None
     bit_sentence: str
     bit_classes: Table
     difference: Table | None
@@ -60,7 +65,10 @@ def describe_assurance(shipment: Shipment) -> AssurancePart:
     """Campaigns with their counts and seeds, and the assumptions."""
     bits = shipment.checks.bits
     machine = _MACHINE_ASSUMPTIONS if shipment.design is not None else ()
+    proof = shipment.checks.proof
     return AssurancePart(
+        _proof_sentence(proof),
+        _proof_table(proof),
         _bit_sentence(bits),
         _bit_classes(bits),
         _difference(bits),
@@ -69,6 +77,35 @@ def describe_assurance(shipment: Shipment) -> AssurancePart:
         _error_sentence(shipment.checks.errors),
         (*_NUMBER_ASSUMPTIONS, *machine, _SILICON),
     )
+
+
+def _proof_sentence(proof: ProofReport | None) -> str:
+    if proof is None:
+        return "Nothing was proved from the C text itself."
+    if proof.refused is not None:
+        return f"The C text is not proved: {proof.refused.place}: {proof.refused.reason}."
+    return (
+        "From the C text alone, knowing nothing of how it was made: every operation is shown to stay inside its type, memory and outputs "
+        "inside their ranges, and every result to equal the integer model's, for all inputs, from every legal memory."
+        if proof.holds
+        else "From the C text alone not everything could be proved; what is missing stands among the failures above."
+    )
+
+
+def _proof_table(proof: ProofReport | None) -> Table | None:
+    if proof is None or not proof.models:
+        return None
+    columns = (Column("data model"), Column("obligations", "number"), Column("proved", "number"), Column("results equal", "number"))
+    rows = [
+        row(
+            MODEL_WORDS.get(one.model, one.model),
+            whole(len(one.findings)),
+            whole(len(one.findings) - len(one.failed)),
+            f"{len(one.pairs) - len(one.differences)} of {len(one.pairs)}",
+        )
+        for one in proof.models
+    ]
+    return table("proof", "What the C text proves, by the widths that C leaves open.", columns, rows)
 
 
 def _bit_sentence(bits: BitCheck) -> str:

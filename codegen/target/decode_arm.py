@@ -162,5 +162,3 @@ class ArmDecoder:
 
     def _register(self, found: capstone.CsInsn, number: int) -> int:
         return NAMES.get(str(found.reg_name(number)), OTHER)
-
-

@@ -13,9 +13,7 @@ from capstone import riscv_const
 from codegen.target.instruction import CodeReader, Flow, Instruction, Memory, Operand, unknown_instruction
 
 ZERO, RA, SP = 0, 1, 2
-ABI_NAMES = (
-    "zero ra sp gp tp t0 t1 t2 s0 s1 a0 a1 a2 a3 a4 a5 a6 a7 s2 s3 s4 s5 s6 s7 s8 s9 s10 s11 t3 t4 t5 t6"
-).split()
+ABI_NAMES = ("zero ra sp gp tp t0 t1 t2 s0 s1 a0 a1 a2 a3 a4 a5 a6 a7 s2 s3 s4 s5 s6 s7 s8 s9 s10 s11 t3 t4 t5 t6").split()
 NUMBERS = {name: number for number, name in enumerate(ABI_NAMES)} | {"fp": 8} | {f"x{n}": n for n in range(32)}
 BRANCHES = {"BEQ": "eq", "BNE": "ne", "BLT": "lt", "BGE": "ge", "BLTU": "ltu", "BGEU": "geu"}
 LOADS = {"LW", "LH", "LHU", "LB", "LBU"}
@@ -102,9 +100,7 @@ class RiscvDecoder:
             results = (_signed(operands[0]),)
         sources = tuple(operand.base for operand in operands if isinstance(operand, Memory))
         text = f"{found.mnemonic} {found.op_str}".strip()
-        return Instruction(
-            address, found.size, name, text, flow, target, "", 0, predicate, sources, results, tuple(operands), kinds
-        )
+        return Instruction(address, found.size, name, text, flow, target, "", 0, predicate, sources, results, tuple(operands), kinds)
 
     def _full(self, found: capstone.CsInsn, word: int) -> tuple[list[Operand], str]:
         """Operands of an instruction of four bytes, read from its fields where a listing's short forms leave some out."""
