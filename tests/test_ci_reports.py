@@ -6,6 +6,7 @@ Published: JUnit XML as the Jenkins xUnit plugin's schema junit-10.xsd has it (G
 
 import copy
 import json
+import re
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -291,7 +292,7 @@ def test_text_that_ends_its_process_is_a_verdict_of_the_command(vent: Path, tmp_
     text = (vent / "vent.c").read_text(encoding="utf-8")
     edited = tmp_path / "edited.c"
     planted = "outputs->vent_position = (int16_t)(position / (inputs->air_temperature != 1));"
-    edited.write_text(text.replace("outputs->vent_position = position;", planted), encoding="utf-8")
+    edited.write_text(re.sub(r"outputs->vent_position = [^;]*;", planted, text), encoding="utf-8")
     assert "!= 1" in edited.read_text(encoding="utf-8")
 
     status, output = run("verify", vent, "--source", edited, "--annotations", "--quiet")

@@ -102,7 +102,8 @@ def _wrapped_difference(node: WrappedDifference, graph: Graph) -> Evaluate:
 
     def evaluate(values: Values) -> float:
         counts = round((values[node.newer] - values[node.older]) / per_count)
-        return ((counts + half) % whole - half) * per_count
+        folded: float = (counts + half) % whole - half
+        return folded * per_count
 
     return evaluate
 
