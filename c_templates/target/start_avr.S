@@ -1,6 +1,7 @@
 /* Start-up of an ATmega328P: vector table, stack, memory initialisation, then main.  No library is needed.
  * 26 vectors of two words each, in the order of the data sheet; TIMER1_COMPA is number 11.
  */
+    .file "start_avr.S"
     .section .vectors, "ax", @progbits
     .globl reset_vector
 reset_vector:

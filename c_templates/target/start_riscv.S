@@ -1,4 +1,5 @@
 /* Start-up of a RISC-V core in machine mode: stack, memory initialisation, then main.  No library is needed. */
+    .file "start_riscv.S"
     .section .vectors, "ax"
     .globl reset_handler
     .type reset_handler, @function

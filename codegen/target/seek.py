@@ -19,7 +19,8 @@ from codegen.target.image import Counts, TargetImage
 from codegen.target.run import start_core
 from codegen.target.trace import Core
 
-RESTARTS = 5
+# The best of many random ticks are improved upon.
+CLIMBS = 3
 # How many members a mutation changes.
 CHANGES = (1, 1, 1, 2, 2, 3, 5)
 
@@ -121,10 +122,10 @@ def seek_worst(image: TargetImage, *, slow: bool | None = None, tries: int = 400
             core.inject(np.array(values[width:], dtype=np.int64))
             return meter.tick(np.array(values[:width], dtype=np.int64))
 
-        for _ in range(RESTARTS):
-            here = [_draw(port, chance) for port in ports]
-            cycles = cycles_of(here)
-            for _ in range(tries // RESTARTS):
+        drawn = [[_draw(port, chance) for port in ports] for _ in range(max(CLIMBS, tries // 4))]
+        starts = sorted(((cycles_of(values), values) for values in drawn), reverse=True)[:CLIMBS]
+        for cycles, here in starts:
+            for _ in range((tries - len(drawn)) // CLIMBS):
                 there = list(here)
                 for _ in range(chance.choice(CHANGES)):
                     place = chance.randrange(len(ports))
