@@ -54,6 +54,8 @@ Counts = NDArray[np.int64]
 BIT_TICKS = 10_000_000
 LIBRARIES = ("cffi", "numpy", "scipy", "python-flint", "jinja2", "matplotlib", "ziglang")
 BUILD_COPY = "build.toml"
+# Every text is proved under all widths that C leaves open, whatever its target: an edit may be built elsewhere.
+DATA_MODELS = ("LP64", "ILP32", "I16")
 PICTURE_POINTS = 4000
 FLIPS, SENSOR_FAULTS = 20_000, 10_000
 # Longer flights are drawn without the controller's own estimates, which need every tick's readings.
@@ -163,7 +165,7 @@ def check(
     """
     budget = Budget(seconds)
     with progress.during("proving", 0.18):
-        proof = prove(emission.source, emission.header, write_contract(part.fixed, part.emission))
+        proof = prove(emission.source, emission.header, write_contract(part.fixed, part.emission), DATA_MODELS)
     traces: list[Counts] = []
     if designed is not None:
         with progress.during("recording flights", 0.2):

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from codegen.host.compile import Library, compile_library
+from codegen.native.compile import Library, compile_library
 from codegen.plant import Flight, Plant, StepFunction
 
 _DECLARATIONS = """

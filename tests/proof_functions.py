@@ -12,7 +12,7 @@ import random
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from codegen.host.compile import compile_library
+from codegen.native.compile import compile_library
 from codegen.proof.models import DataModel, IntegerType
 
 HOST = DataModel("LP64", 32, 64)

@@ -7,7 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from codegen.cli import main
-from codegen.host.compile import compile_library
+from codegen.native.compile import compile_library
 from codegen.pipeline import design_build, realise
 from codegen.targets import known_targets, read_target
 

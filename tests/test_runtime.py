@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from codegen.host.compile import Library, compile_library
+from codegen.native.compile import Library, compile_library
 from codegen.resources import templates_folder
 
 RUNTIME = (templates_folder() / "runtime.c").read_text(encoding="utf-8")

@@ -11,7 +11,7 @@ import pytest
 from scipy.special import ellipk
 
 from codegen.errors import LoopwrightError
-from codegen.host.compile import compile_library
+from codegen.native.compile import compile_library
 from codegen.plant import Scenario, fly, simulator
 from tests.bench_controllers import Cascade, cascade, constant, counts_of
 from tests.machines import LANTERNS, lantern_calm, smooth

@@ -26,7 +26,7 @@ from codegen.defects.planting import Mutant
 from codegen.defects.reading import Program
 from codegen.defects.small_int import cut_to_16_bits
 from codegen.errors import CompileError
-from codegen.host.compile import find_compiler
+from codegen.native.compile import find_compiler
 from codegen.host.shape import Shape
 
 WARNINGS = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Wpedantic", "-Wshadow")

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from codegen.host.compile import Library, compile_library
+from codegen.native.compile import Library, compile_library
 
 Counts = NDArray[np.int64]
 DECLARATIONS = """

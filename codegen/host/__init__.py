@@ -1,1 +1,1 @@
-"""The host side: compile C text with the machine's compiler and call it from Python."""
+"""The emitted controller on this machine: compiled, run in batches, put at the simulator's controls."""

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from codegen.emit import Emission
-from codegen.host.compile import Library, compile_library
+from codegen.native.compile import Library, compile_library
 from codegen.host.shape import DECLARATIONS, Shape, glue, shape_of
 from codegen.rules.fixed import FixedGraph
 

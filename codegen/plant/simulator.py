@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from codegen.errors import LoopwrightError
-from codegen.host.compile import Library, compile_library
+from codegen.native.compile import Library, compile_library
 from codegen.plant.model import Plant
 
 _FAULT_BITS: Mapping[str, int] = {"stale": 1, "frozen_gyro": 2, "frozen_accelerometer": 4}

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Self
 
-from codegen.host.compile import SanitizerReport, compile_library
+from codegen.native.compile import SanitizerReport, compile_library
 from codegen.proof.contract import Contract, Member, read_contract
 from codegen.proof.counterexample import Witness
 from codegen.proof.front import read_program

@@ -14,7 +14,7 @@ from typing import Any, Self
 import numpy as np
 
 from codegen.errors import CheckFailed, CompileError
-from codegen.host.compile import Library, compile_library, find_compiler
+from codegen.native.compile import Library, compile_library, find_compiler
 from codegen.target.image import Counts, TargetImage, pack, unpack
 from codegen.target.trace import DIRT, InstructionTrace, StepTrace
 

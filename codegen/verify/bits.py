@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from codegen.emit import Emission
-from codegen.host.compile import SanitizerReport
+from codegen.native.compile import SanitizerReport
 from codegen.host.controller import HostController
 from codegen.rules.fixed import FixedGraph
 from codegen.rules.vector import read_integer_arrays

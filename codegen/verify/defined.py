@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from codegen.host.compile import SanitizerReport
+from codegen.native.compile import SanitizerReport
 from codegen.host.controller import CompiledController
 from codegen.verify.law import Found, Generator, Law, always
 from codegen.verify.shrink import shrink

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from codegen.errors import CheckFailed, CompileError
-from codegen.host.compile import Library, compile_library, find_compiler
+from codegen.native.compile import Library, compile_library, find_compiler
 
 DECLARATIONS = """
 int32_t add(int32_t a, int32_t b);

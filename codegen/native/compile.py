@@ -27,7 +27,7 @@ from codegen.errors import CheckFailed, CompileError
 # Contraction would fuse a product and a sum into one rounding on some machines only; results must not depend
 # on the machine.
 _COMMON_FLAGS = ("-std=c99", "-fPIC", "-ffp-contract=off")
-_WARNING_FLAGS = ("-Wall", "-Wextra", "-Wconversion", "-Wpedantic", "-Wshadow", "-Werror")
+WARNING_FLAGS = ("-Wall", "-Wextra", "-Wconversion", "-Wpedantic", "-Wshadow", "-Werror")
 # The four excluded checks guard pointers, which the checked text does not compute with, and cost a third of
 # the speed.
 _SANITIZE_FLAGS = ("-fsanitize=undefined", "-fno-sanitize=null,alignment,object-size,pointer-overflow")
@@ -256,7 +256,7 @@ def compile_library(
         place = Path(folder.name)
         for name, text in sources.items():
             (place / name).write_text(text, encoding="utf-8")
-        every = [*_COMMON_FLAGS, optimise, *(_WARNING_FLAGS if warnings_are_errors else ("-w",)), *flags]
+        every = [*_COMMON_FLAGS, optimise, *(WARNING_FLAGS if warnings_are_errors else ("-w",)), *flags]
         result = place / f"library{'.dylib' if sys.platform == 'darwin' else '.so'}"
         if sanitize:
             shutil.copyfile(Path(__file__).with_name(_RUNTIME_NAME), place / _RUNTIME_NAME)
