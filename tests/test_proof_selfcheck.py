@@ -113,7 +113,7 @@ def test_functions_that_are_proved_never_overflow_when_they_run():
     assert {"interval", "interval with branch refinement"} <= tally.ways
 
 
-@pytest.mark.long
+@pytest.mark.extended
 @pytest.mark.timeout(7200)
 def test_a_hundred_thousand_functions():
     tally = check_functions(range(10_000, 110_000))
