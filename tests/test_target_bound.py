@@ -286,12 +286,12 @@ def check_program(fixed: FixedGraph, target: str, seed: int, optimise: Optimise)
 def test_random_programs_never_beat_their_bounds(target: str) -> None:
     need_compiler(target)
     need_emulator(target)
-    done = campaign(target, 4)
+    done = campaign(target, 8)
 
     assert done["programs"] >= 2
 
 
-@pytest.mark.long
+@pytest.mark.extended
 @pytest.mark.timeout(4 * 3600)
 @pytest.mark.parametrize("target", TARGETS)
 def test_a_thousand_random_programs_never_beat_their_bounds(target: str) -> None:
@@ -303,7 +303,7 @@ def test_a_thousand_random_programs_never_beat_their_bounds(target: str) -> None
     assert done["programs"] >= 1000
 
 
-@pytest.mark.long
+@pytest.mark.extended
 @pytest.mark.timeout(3600)
 def test_avr_table_agrees_with_the_simulator_on_a_million_instructions() -> None:
     """Outside check: simavr counts each executed instruction; the table prices the same."""
@@ -313,12 +313,12 @@ def test_avr_table_agrees_with_the_simulator_on_a_million_instructions() -> None
         image = lantern_image(name, "atmega328p", None, optimise)
         rng = np.random.default_rng(11)
         trace = made(name, "atmega328p").traces[0]
-        picked = trace[rng.integers(0, len(trace), 160)]
+        picked = trace[rng.integers(0, len(trace), 260)]
         done += check_ticks(image, picked, legal_memory(image, rng, len(picked)), 16)
     assert done["instructions"] > 1_000_000
 
 
-@pytest.mark.long
+@pytest.mark.extended
 @pytest.mark.timeout(3600)
 @pytest.mark.parametrize("target", TARGETS)
 @pytest.mark.parametrize("name", LANTERNS)

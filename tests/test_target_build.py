@@ -254,7 +254,7 @@ def test_slow_loops_count_several_interrupts() -> None:
         firmware_files(emission, fixed, described, 0)
 
 
-@pytest.mark.long
+@pytest.mark.extended
 @pytest.mark.parametrize("name", ["calm", "heavy", "lively"])
 @pytest.mark.parametrize(("target", "kind"), BUILDS)
 def test_every_lantern_builds_at_both_levels(name: str, target: str, kind: CompilerKind) -> None:

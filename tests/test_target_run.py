@@ -71,7 +71,7 @@ def test_lantern_is_bit_exact(target: str) -> None:
         assert check.ordinary_cycles is None
 
 
-@pytest.mark.long
+@pytest.mark.extended
 @pytest.mark.parametrize("name", ["calm", "heavy", "lively"])
 @pytest.mark.parametrize("optimise", ["-O2", "-Os"])
 @pytest.mark.parametrize(("target", "kind"), BUILDS)
@@ -326,7 +326,7 @@ def test_the_processor_in_the_loop_stands(target: str) -> None:
         assert got.busy_cycles is None
 
 
-@pytest.mark.long
+@pytest.mark.extended
 @pytest.mark.timeout(1200)
 @pytest.mark.parametrize("name", ["calm", "heavy", "lively"])
 @pytest.mark.parametrize(("target", "kind"), [build for build in BUILDS if build[0] in FIRMWARE_TARGETS])

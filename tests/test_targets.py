@@ -60,7 +60,7 @@ def test_words_follow_the_cores() -> None:
     sums = {name: read_target(name).accumulator_bits for name in NAMES}
     operands = {name: read_target(name).operand_bits for name in NAMES}
     assert [sums[name] for name in NAMES] == [32, 32, 32, 64, 64, 64]
-    assert [operands[name] for name in NAMES] == [16, 16, 32, 32, 32, 32]
+    assert [operands[name] for name in NAMES] == [16, 16, 16, 32, 32, 32]
 
 
 @pytest.mark.parametrize("name", NAMES)
