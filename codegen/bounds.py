@@ -273,7 +273,8 @@ def _periodic_bounds(
         worst = int(np.argmax(totals[:, index]))
         bound = round_up(float(totals[worst, index]) * FLOAT_ROOM)
         order = np.argsort(-shares[worst, index])[:TOP]
-        top = tuple((f"rounding of {system.errors[at]}", round_up(float(shares[worst, index, at]))) for at in order if shares[worst, index, at] > 0)
+        seen = [(system.errors[at], float(shares[worst, index, at])) for at in order]
+        top = tuple((f"rounding of {source}", round_up(share)) for source, share in seen if share > 0.0)
         unit, lsb = units[name]
         result[name] = SignalBound(name, unit, -bound, bound, bound / lsb, top)
     return result

@@ -145,7 +145,8 @@ class Shipment:
         """What does not hold, design goals included."""
         goals = [] if self.design is None else [verdict for verdict in self.design.verdicts if not verdict.holds]
         missed = tuple(
-            f"{verdict.goal}: {verdict.reached:.4g} {verdict.unit} reached, {verdict.relation} {verdict.wanted:.4g} wanted; {verdict.remedy}"
+            f"{verdict.goal}: {verdict.reached:.4g} {verdict.unit} reached, "
+            f"{verdict.relation} {verdict.wanted:.4g} wanted; {verdict.remedy}"
             for verdict in goals
         )
         return missed + self.checks.failures

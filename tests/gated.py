@@ -17,8 +17,8 @@ from codegen.emit import Emission, emit_controller
 from codegen.formats import choose_formats
 from codegen.graph import Graph, GraphBuilder
 from codegen.graph.blocks import low_pass
-from codegen.native.compile import find_compiler
 from codegen.host.controller import HostController
+from codegen.native.compile import find_compiler
 from codegen.plant import Scenario, StepFunction, fly, model_plant
 from codegen.ranges import find_ranges
 from codegen.rules.fixed import FixedGraph

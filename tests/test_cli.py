@@ -34,7 +34,7 @@ def test_bad_build_file_is_one_error_and_writes_nothing(case: Case, tmp_path: Pa
 
 @pytest.mark.parametrize("command", ["design", "simulate", "ship", "verify"])
 def test_missing_file_is_exit_status_2(command: str, tmp_path: Path):
-    more = ["-o", tmp_path / "out"] if command == "ship" else []
+    more: list[str | Path] = ["-o", tmp_path / "out"] if command == "ship" else []
 
     result = run(command, tmp_path / "nowhere.toml", *more)
 

@@ -17,8 +17,8 @@ from codegen.emit.names import RESERVED
 from codegen.errors import GraphError
 from codegen.formats import choose_formats
 from codegen.graph import GraphBuilder
-from codegen.native.compile import compile_library
 from codegen.host.controller import HostController
+from codegen.native.compile import compile_library
 from codegen.ranges import find_ranges
 from codegen.rules.ctext import literal
 from codegen.rules.fixed import FixedGraph

@@ -191,4 +191,6 @@ def test_verify_notices_a_changed_file(vent: Path, tmp_path: Path):
         (folder / path.name).write_bytes(path.read_bytes())
     (folder / "vent.c").write_text((folder / "vent.c").read_text(encoding="utf-8") + "/* */\n", encoding="utf-8")
 
-    assert any("is not the file that the evidence speaks of" in failure for failure in verify(folder, None, Progress(), ticks=TICKS).failures)
+    failures = verify(folder, None, Progress(), ticks=TICKS).failures
+
+    assert any("is not the file that the evidence speaks of" in failure for failure in failures)

@@ -10,7 +10,7 @@ from scipy import signal
 
 from codegen.errors import RangeError
 from codegen.formats import choose_formats
-from codegen.graph import GraphBuilder, Signal, WeightedSum
+from codegen.graph import GraphBuilder, WeightedSum
 from codegen.graph.blocks import low_pass, second_order_section
 from codegen.ranges import PEAK_ROOM, Ranges, find_ranges
 from codegen.rules.vector import read_integer_arrays
@@ -105,7 +105,7 @@ def test_sum_over_the_slow_period_holds_its_first_ticks_too() -> None:
     """Five readings of [10, 11]: the sum that stands in memory runs from 0 to 55."""
 
     def write(graph: GraphBuilder, x: str) -> str:
-        level = graph.weighted_sum("level", [(0.5, x)], bias=10.5, limits=(10.0, 11.0))
+        level: str = graph.weighted_sum("level", [(0.5, x)], bias=10.5, limits=(10.0, 11.0))
         with graph.section("outer", slow=True):
             return graph.delay("kept", source=graph.sum_over("total", level))
 
@@ -153,8 +153,8 @@ def test_growth_is_refused_with_a_remedy(case: str) -> None:
 def test_a_range_beyond_float64_is_refused() -> None:
     """A weight of 1e29, squared four times, is no number."""
 
-    def tower(graph: GraphBuilder, x: Signal) -> Signal:
-        level = graph.weighted_sum("w", [(1e29, x)])
+    def tower(graph: GraphBuilder, x: str) -> str:
+        level: str = graph.weighted_sum("w", [(1e29, x)])
         for name in ("p", "q", "r", "s"):
             level = graph.product(name, level, level)
         return level

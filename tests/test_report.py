@@ -27,8 +27,8 @@ from codegen.flight.stand import check_rest
 from codegen.formats import choose_formats
 from codegen.graph import Graph, GraphBuilder
 from codegen.graph.blocks import low_pass
-from codegen.native.compile import SanitizerReport
 from codegen.host.controller import HostController
+from codegen.native.compile import SanitizerReport
 from codegen.plant import StepFunction, fly, model_plant
 from codegen.plant.simulator import Scenario
 from codegen.ranges import find_ranges

@@ -16,12 +16,14 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from scipy.constants import g as GRAVITY_M_S2
+from scipy import constants
 
 from codegen.build.conventions import explain_torque_constant
 from codegen.build.quantity import Quantity
 from codegen.build.schema import Build, Loop
 from codegen.tomlfile import Fault
+
+GRAVITY_M_S2: float = constants.g
 
 # Largest lambda * dead time. Gain-crossover inequality for a plant with one unstable pole and a dead time,
 # loop slope -1/2 at crossover, phase margin 60 deg (45 deg gives 0.326): K. J. Astrom, "Limitations on

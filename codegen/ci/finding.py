@@ -178,7 +178,7 @@ def _proof(report: ProofReport, place: Place) -> Finding:
     asked = sum(len(proof.findings) + len(proof.pairs) for proof in report.models)
     broken = proof_failures(report)
     lines = [int(number) for text in broken for number in re.findall(r"\.c, line (\d+)", text)]
-    finding = _plain(
+    return _plain(
         "proof from the C text",
         "safe under every data model, and equal to the integer model, for all inputs",
         max(1, asked),
@@ -187,7 +187,6 @@ def _proof(report: ProofReport, place: Place) -> Finding:
         place,
         0 if place.changed or not lines else lines[0],
     )
-    return finding
 
 
 def findings_of(checks: Checks, shape: Shape, source_name: str, place: Place) -> list[Finding]:

@@ -26,8 +26,8 @@ from codegen.defects.planting import Mutant
 from codegen.defects.reading import Program
 from codegen.defects.small_int import cut_to_16_bits
 from codegen.errors import CompileError
-from codegen.native.compile import find_compiler
 from codegen.host.shape import Shape
+from codegen.native.compile import find_compiler
 
 WARNINGS = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Wpedantic", "-Wshadow")
 BATCH = 24

@@ -72,10 +72,11 @@ def emit_controller(fixed: FixedGraph, error_counts: Mapping[str, float] | None 
 
 def _banner(fixed: FixedGraph, file_name: str) -> str:
     graph = fixed.graph
+    period_ms = number(graph.period_s * 1e3)
     lines = [
         f"/* {file_name} - {graph.title}",
         " *",
-        f" * Fixed-point controller, tick period {number(graph.period_s * 1e3)} ms, words for {fixed.target}; emitted by Loopwright {VERSION}.",
+        f" * Fixed-point controller, tick period {period_ms} ms, words for {fixed.target}; emitted by Loopwright {VERSION}.",
         " * A change by hand is welcome: `loopwright verify` says what it broke.",
         f" * {OWNERSHIP}",
         " *",
@@ -120,7 +121,8 @@ def _types(fixed: FixedGraph) -> list[str]:
         if shown.is_bool:
             note = shown.note or "truth value"
         else:
-            note = f"{shown.note or output.name}; {float(proven.lsb):.9g} {shown.unit or '1'} per count, always in [{proven.low}, {proven.high}]"
+            scale = f"{float(proven.lsb):.9g} {shown.unit or '1'} per count"
+            note = f"{shown.note or output.name}; {scale}, always in [{proven.low}, {proven.high}]"
         outputs.append((output.ctype, output.name, note))
     result.append(_struct(f"{name}_outputs", "What the controller says in one tick.", outputs))
     if graph.parameters:

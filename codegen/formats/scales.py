@@ -6,6 +6,7 @@ where an input or output prescribes one.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -294,7 +295,7 @@ def realise_table(scales: Scales, node: Table) -> TableDetail:
     knots = tuple(_nearest(Fraction(value) / scales.of(node.name)) for value in node.values)
     slope = scales.of(node.operand) / Fraction(node.step) * 2**POSITION_BITS
     origin = -Fraction(node.start) / Fraction(node.step) * 2**POSITION_BITS
-    rise = max(abs(b - a) for a, b in zip(knots, knots[1:], strict=False))
+    rise = max(abs(b - a) for a, b in itertools.pairwise(knots))
     if not all(-(2**31) < knot < 2**31 for knot in knots):
         raise FormatError("the table's values do not fit 32 bits at its scale", node.name, "put a weighted_sum after the table")
     for accumulator in (32, 64):

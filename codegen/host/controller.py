@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from codegen.emit import Emission
-from codegen.native.compile import Library, compile_library
 from codegen.host.shape import DECLARATIONS, Shape, glue, shape_of
+from codegen.native.compile import Library, compile_library
 from codegen.rules.fixed import FixedGraph
 
 Counts = NDArray[np.int64]

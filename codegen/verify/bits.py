@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from codegen.emit import Emission
-from codegen.native.compile import SanitizerReport
 from codegen.host.controller import HostController
+from codegen.native.compile import SanitizerReport
 from codegen.rules.fixed import FixedGraph
 from codegen.rules.vector import read_integer_arrays
 from codegen.rules.walk import Memory, Reading

@@ -8,8 +8,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from codegen.native.compile import SanitizerReport
 from codegen.host.controller import CompiledController
+from codegen.native.compile import SanitizerReport
 from codegen.verify.law import Found, Generator, Law, always
 from codegen.verify.shrink import shrink
 from codegen.verify.subject import Subject
