@@ -61,23 +61,6 @@ class SignalBound:
         return max(-self.low, self.high)
 
 
-@dataclass(frozen=True)
-class ErrorBounds:
-    """Bounds of one realisation.
-
-    Attributes:
-        one_tick: Per signal that is a number.
-        margins: Per comparison: its decision can differ from float64's only if the quantity is this near to the threshold.
-        many_ticks: Per observed signal, for ever while no clamp acts; empty where none exists.
-        many_ticks_reason: Why there is no bound for ever, or "".
-    """
-
-    one_tick: Mapping[str, SignalBound]
-    margins: Mapping[str, tuple[float, float]]
-    many_ticks: Mapping[str, SignalBound]
-    many_ticks_reason: str
-
-
 def round_up(value: float) -> float:
     """``value`` >= 0 raised to six significant digits, so that the last bits of linear algebra do not show in what is compared."""
     if value == 0.0:

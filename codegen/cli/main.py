@@ -6,14 +6,13 @@ Takes the command line, calls the pipeline, prints, and ends with 0 (all holds),
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import click
 
 from codegen.bounds import SignalBound
 from codegen.ci import annotation_lines, junit_text, sarif_text
+from codegen.cli.command import FAILED, FILE, HOLDS, common
 from codegen.cli.screen import Screen
 from codegen.cli.tables import (
     BOUND_HEADINGS,
@@ -39,29 +38,7 @@ from codegen.shipment import Shipment
 from codegen.starter import starter_build
 from codegen.version import VERSION
 
-HOLDS, FAILED = 0, 1
 CONTEXT = {"help_option_names": ["--help"], "max_content_width": 110}
-
-
-def _common(command: Callable[..., int]) -> Callable[..., Any]:
-    """Give a command --quiet and --json, and turn expected errors into one message and an exit status."""
-
-    @click.option("--quiet", is_flag=True, help="Show errors only.")
-    @click.option("--json", "as_json", is_flag=True, help="Show one JSON document instead of tables.")
-    def run(quiet: bool, as_json: bool, **arguments: Any) -> None:
-        screen = Screen(quiet=quiet, as_json=as_json)
-        try:
-            status = command(screen, **arguments)
-        except LoopwrightError as error:
-            screen.error(error)
-            status = error.exit_status
-        raise SystemExit(status)
-
-    run.__name__ = command.__name__
-    run.__doc__ = command.__doc__
-    options = getattr(command, "__click_params__", [])
-    run.__click_params__ = [*options, *run.__click_params__]  # type: ignore[attr-defined]
-    return run
 
 
 @click.group(context_settings=CONTEXT)
@@ -79,7 +56,7 @@ BUILD = click.argument("build", type=click.Path(path_type=Path))
 
 @main.command()
 @click.argument("folder", type=click.Path(path_type=Path))
-@_common
+@common
 def new(screen: Screen, folder: Path) -> int:
     """Start a build: write an example build file into FOLDER, to be filled with your own numbers."""
     name, text = starter_build()
@@ -94,7 +71,7 @@ def new(screen: Screen, folder: Path) -> int:
 
 @main.command()
 @BUILD
-@_common
+@common
 def design(screen: Screen, build: Path) -> int:
     """Show what the machine of BUILD can do, and choose the controller's gains."""
     designed = design_build(build)
@@ -134,7 +111,7 @@ def design(screen: Screen, build: Path) -> int:
 @click.option("--wheel-rad-s", type=float, default=0.0, show_default=True, help="Wheel speed at the start.")
 @click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, help="Seed of the noise.")
 @click.option("--picture", type=click.Path(path_type=Path), help="Draw tilt, wheel speed and torque into this SVG file.")
-@_common
+@common
 def simulate(
     screen: Screen,
     build: Path,
@@ -179,7 +156,7 @@ def simulate(
 @BUILD
 @click.option("-o", "--output", "folder", required=True, type=click.Path(path_type=Path), metavar="OUT", help="Folder for the files.")
 @click.option("--target", "targets", multiple=True, metavar="MCU", help="Word rules; may be repeated (default: the build's).")
-@_common
+@common
 def ship_command(screen: Screen, build: Path, folder: Path, targets: tuple[str, ...]) -> int:
     """Do it all: from BUILD to C, test vectors, evidence and report in OUT."""
     with screen.progress() as move:
@@ -215,9 +192,6 @@ def _shown_bounds(shipment: Shipment) -> list[SignalBound]:
     return [*shown, *(part.loop.bounds.values() if part.loop is not None else [])]
 
 
-FILE = click.Path(path_type=Path)
-
-
 @main.command(name="verify")
 @click.argument("folder", metavar="OUT", type=FILE)
 @click.option("--source", type=FILE, metavar="EDITED.c", help="Judge this C text instead of the one in OUT.")
@@ -228,7 +202,7 @@ FILE = click.Path(path_type=Path)
 @click.option("--sarif", type=FILE, metavar="F", help="Write SARIF 2.1.0 into this file.")
 @click.option("--annotations", is_flag=True, help="Print lines that hosted CI shows beside the changed lines.")
 @click.option("--baseline", type=FILE, metavar="EVIDENCE.json", help="Name every figure that is worse than in this evidence.")
-@_common
+@common
 def verify_command(
     screen: Screen,
     folder: Path,

@@ -28,8 +28,9 @@ from codegen.defects.small_int import cut_to_16_bits
 from codegen.errors import CompileError
 from codegen.host.shape import Shape
 from codegen.native.compile import find_compiler
+from codegen.native.tool import WARNING_FLAGS
 
-WARNINGS = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Wpedantic", "-Wshadow")
+WARNINGS = ("-std=c99", *WARNING_FLAGS)
 BATCH = 24
 WORKERS = 2
 BATCH_SECONDS = 240.0

@@ -11,7 +11,6 @@ import importlib.util
 import os
 import shlex
 import shutil
-import subprocess
 import sys
 import tempfile
 from collections.abc import Mapping, Sequence
@@ -23,11 +22,11 @@ from typing import Any, Self
 import cffi
 
 from codegen.errors import CheckFailed, CompileError
+from codegen.native.tool import WARNING_FLAGS, run_tool, tool_version
 
 # Contraction would fuse a product and a sum into one rounding on some machines only; results must not depend
 # on the machine.
 _COMMON_FLAGS = ("-std=c99", "-fPIC", "-ffp-contract=off")
-WARNING_FLAGS = ("-Wall", "-Wextra", "-Wconversion", "-Wpedantic", "-Wshadow", "-Werror")
 # The four excluded checks guard pointers, which the checked text does not compute with, and cost a third of
 # the speed.
 _SANITIZE_FLAGS = ("-fsanitize=undefined", "-fno-sanitize=null,alignment,object-size,pointer-overflow")
@@ -39,8 +38,6 @@ int loopwright_sanitizer_report(int index, const char **kind, const char **file,
                                 uint64_t *count);
 void loopwright_sanitizer_clear(void);
 """
-_REPORTED_LINES = 12
-_COMPILE_SECONDS = 300.0
 
 
 @dataclass(frozen=True)
@@ -256,7 +253,7 @@ def compile_library(
         place = Path(folder.name)
         for name, text in sources.items():
             (place / name).write_text(text, encoding="utf-8")
-        every = [*_COMMON_FLAGS, optimise, *(WARNING_FLAGS if warnings_are_errors else ("-w",)), *flags]
+        every = [*_COMMON_FLAGS, optimise, *((*WARNING_FLAGS, "-Werror") if warnings_are_errors else ("-w",)), *flags]
         result = place / f"library{'.dylib' if sys.platform == 'darwin' else '.so'}"
         if sanitize:
             shutil.copyfile(Path(__file__).with_name(_RUNTIME_NAME), place / _RUNTIME_NAME)
@@ -296,47 +293,9 @@ def _quiet(compiler: Compiler) -> tuple[str, ...]:
 
 
 def _run(compiler: Compiler, arguments: Sequence[str], folder: Path) -> None:
-    """Run the compiler in ``folder`` and turn its refusal into one error with its first lines."""
-    environment = dict(os.environ)
-    if compiler.is_zig and not any(environment.get(key) for key in ("ZIG_GLOBAL_CACHE_DIR", "XDG_CACHE_HOME", "HOME")):
-        environment["ZIG_GLOBAL_CACHE_DIR"] = str(folder / "cache")
-    try:
-        done = subprocess.run(
-            [*compiler.command, *arguments],
-            cwd=folder,
-            env=environment,
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            text=True,
-            errors="replace",
-            timeout=_COMPILE_SECONDS,
-            check=False,
-        )
-    except subprocess.TimeoutExpired as error:
-        raise CompileError(f"the compiler did not finish within {_COMPILE_SECONDS:g} s", compiler.version) from error
-    except OSError as error:
-        raise CompileError(f"the compiler cannot be started: {error}", compiler.command[0]) from error
-    if done.returncode != 0:
-        lines = (done.stderr + done.stdout).strip().splitlines()
-        shown = "\n    ".join(lines[:_REPORTED_LINES]) or f"exit status {done.returncode} without a message"
-        raise CompileError(f"the compiler refused the text:\n    {shown}", compiler.version)
+    run_tool(compiler.command, arguments, folder, version=compiler.version, is_zig=compiler.is_zig)
 
 
 @functools.cache
 def _version(command: tuple[str, ...]) -> str:
-    """First line of the compiler's ``--version`` answer."""
-    try:
-        done = subprocess.run(
-            [*command, "--version"],
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            text=True,
-            timeout=60.0,
-            check=False,
-        )
-    except (OSError, subprocess.TimeoutExpired) as error:
-        raise CompileError(f"the compiler does not tell its version: {error}", " ".join(command)) from error
-    lines = done.stdout.strip().splitlines()
-    if done.returncode != 0 or not lines:
-        raise CompileError("the compiler does not tell its version", " ".join(command), "check that it runs by itself")
-    return lines[0]
+    return tool_version(command)

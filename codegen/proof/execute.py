@@ -23,7 +23,6 @@ from codegen.proof.refusal import Refusal
 
 DEEPEST_CALL = 8
 MOST_RETURNS = 64
-MOST_SHIFTS = 64
 
 
 @dataclass

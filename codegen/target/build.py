@@ -7,9 +7,7 @@ one that installs with pip; start-up code and linker script are our own, so noth
 from __future__ import annotations
 
 import importlib.util
-import os
 import shutil
-import subprocess
 import sys
 import tempfile
 from collections.abc import Mapping, Sequence
@@ -22,6 +20,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from codegen.emit import Emission
 from codegen.errors import CompileError
 from codegen.host.shape import Shape, shape_of
+from codegen.native.tool import WARNING_FLAGS, run_tool, tool_version
 from codegen.resources import templates_folder
 from codegen.rules.fixed import FixedGraph
 from codegen.target.image import LAYOUT_SECTION, TargetImage, layout_members, read_image
@@ -29,7 +28,8 @@ from codegen.targets import Target
 
 CompilerKind = Literal["gcc", "zig"]
 Optimise = Literal["-O2", "-Os"]
-WARNINGS = ("-Wall", "-Wextra", "-Wconversion", "-Wpedantic", "-Wshadow", "-Werror")
+CALLED = "cross compiler"
+WARNINGS = (*WARNING_FLAGS, "-Werror")
 # Unwind tables are of no use in C and would be linked.
 LANGUAGE = ("-std=c99", "-ffp-contract=off", "-gdwarf-4", "-fno-unwind-tables", "-fno-asynchronous-unwind-tables")
 ENTRIES = {"avr": "reset_vector", "arm": "reset_handler", "riscv": "reset_handler"}
@@ -38,8 +38,6 @@ SUPPORT_PATTERN = "*support_*"
 LINKER_SCRIPT = "link.ld"
 # Flag under which a loop that copies is not made into a call of the function that it is.
 NO_LIBRARY_CALLS: dict[CompilerKind, str] = {"gcc": "-fno-tree-loop-distribute-patterns", "zig": "-fno-builtin"}
-_SECONDS = 300.0
-_SHOWN_LINES = 12
 
 
 @dataclass(frozen=True)
@@ -59,6 +57,14 @@ class CrossCompiler:
     version: str
     flags: tuple[str, ...]
     libraries: tuple[str, ...]
+
+    def run(self, arguments: Sequence[str], folder: Path) -> None:
+        """Run it in ``folder``.
+
+        Raises:
+            CompileError: It cannot be started, hangs, or refuses; with its first lines.
+        """
+        run_tool(self.command, arguments, folder, version=self.version, is_zig=self.kind == "zig", what=CALLED)
 
 
 @dataclass(frozen=True)
@@ -94,7 +100,7 @@ def find_cross_compiler(target: Target, kind: CompilerKind | None = None) -> Cro
     if kind in (None, "gcc"):
         path = shutil.which(gcc.command)
         if path is not None:
-            return CrossCompiler("gcc", (path,), _version((path,)), gcc.flags, gcc.libraries)
+            return CrossCompiler("gcc", (path,), tool_version((path,), what=CALLED), gcc.flags, gcc.libraries)
         if kind == "gcc":
             raise CompileError(f"there is no program {gcc.command}", target.name, f"install {gcc.command}")
     if not zig.links:
@@ -109,8 +115,9 @@ def find_cross_compiler(target: Target, kind: CompilerKind | None = None) -> Cro
             target.name,
             f"install {gcc.command}, or `pip install ziglang`",
         )
-    command = (sys.executable, "-m", "ziglang", "cc")
-    return CrossCompiler("zig", command, "zig " + _version((sys.executable, "-m", "ziglang"), "version"), zig.flags, zig.libraries)
+    zig_command = (sys.executable, "-m", "ziglang")
+    version = "zig " + tool_version(zig_command, "version", what=CALLED)
+    return CrossCompiler("zig", (*zig_command, "cc"), version, zig.flags, zig.libraries)
 
 
 def build_emission(
@@ -210,9 +217,9 @@ def link_image(
         # Neither the folder nor the command that names it may get into the debugging information: images repeat byte for byte.
         nameless = (f"-fdebug-prefix-map={place}=.", "-gno-record-gcc-switches")
         for unit in units:
-            run_tool(tool, (*tool.flags, *compile_flags(unit), *(nameless if unit.is_c else ()), "-c", unit.file, "-o", unit.object), place)
+            tool.run((*tool.flags, *compile_flags(unit), *(nameless if unit.is_c else ()), "-c", unit.file, "-o", unit.object), place)
         objects = [unit.object for unit in units]
-        run_tool(tool, (*tool.flags, *link_flags(target), *objects, *libraries, *tool.libraries, "-o", "image.elf"), place)
+        tool.run((*tool.flags, *link_flags(target), *objects, *libraries, *tool.libraries, "-o", "image.elf"), place)
         elf = (place / "image.elf").read_bytes()
     return read_image(elf, shape, target, tool.version, optimise)
 
@@ -258,45 +265,3 @@ def layout_table(shape: Shape) -> str:
     numbers = [f"sizeof({name})" for name in (shape.inputs_type, shape.outputs_type, shape.state_type)]
     numbers += [f"offsetof({owner}, {port.name})" for owner, port in layout_members(shape)]
     return template("target/layout.c.jinja", header=shape.header, section=LAYOUT_SECTION, numbers=numbers)
-
-
-def run_tool(tool: CrossCompiler, arguments: Sequence[str], folder: Path) -> None:
-    """Run a cross compiler in ``folder``.
-
-    Raises:
-        CompileError: It cannot be started, hangs, or refuses; with its first lines.
-    """
-    environment = dict(os.environ)
-    if tool.kind == "zig" and not any(environment.get(key) for key in ("ZIG_GLOBAL_CACHE_DIR", "XDG_CACHE_HOME", "HOME")):
-        environment["ZIG_GLOBAL_CACHE_DIR"] = str(folder / "cache")
-    try:
-        done = subprocess.run(
-            [*tool.command, *arguments],
-            cwd=folder,
-            env=environment,
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            text=True,
-            errors="replace",
-            timeout=_SECONDS,
-            check=False,
-        )
-    except subprocess.TimeoutExpired as error:
-        raise CompileError(f"the cross compiler did not finish within {_SECONDS:g} s", tool.version) from error
-    except OSError as error:
-        raise CompileError(f"the cross compiler cannot be started: {error.strerror}", tool.command[0]) from error
-    if done.returncode != 0:
-        lines = (done.stderr + done.stdout).strip().splitlines()
-        shown = "\n    ".join(lines[:_SHOWN_LINES]) or f"exit status {done.returncode} without a message"
-        raise CompileError(f"the cross compiler refused the text:\n    {shown}", tool.version)
-
-
-def _version(command: tuple[str, ...], question: str = "--version") -> str:
-    try:
-        done = subprocess.run([*command, question], stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=60.0, check=False)
-    except (OSError, subprocess.TimeoutExpired) as error:
-        raise CompileError(f"the cross compiler does not tell its version: {error}", " ".join(command)) from error
-    lines = done.stdout.strip().splitlines()
-    if done.returncode != 0 or not lines:
-        raise CompileError("the cross compiler does not tell its version", " ".join(command), "check that it runs by itself")
-    return lines[0]
