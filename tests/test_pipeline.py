@@ -104,7 +104,7 @@ def test_two_runs_differ_only_in_times(shipment: Shipment, files: dict[str, str]
 
 def test_emission_does_not_depend_on_the_hash_seed(files: dict[str, str]):
     program = (
-        "from pathlib import Path; from codegen.pipeline import *\n"
+        "from pathlib import Path; from codegen.pipeline import design_build, realise; from codegen.targets import read_target\n"
         "d = design_build(Path('tests/examples/lantern_calm.toml'))\n"
         "print(realise(d.graph(), read_target('atmega328p'), 3.0, d.plant).emission.source, end='')"
     )
