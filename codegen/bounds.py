@@ -32,6 +32,8 @@ Matrix = NDArray[np.float64]
 FLOAT_ROOM = 1.0 + 1e-6
 TOP = 3
 MOST_PERIODS = 20_000
+# Where every tick is alike, so many ticks stand for a period: a controller without a slow section is no faster to settle.
+FEWEST_PHASES = 5
 # Errors that fade by less than this factor per outer period are taken to stay.
 SLOWEST_FADING = 1.0 - 1e-4
 
@@ -234,7 +236,7 @@ def _periodic_bounds(
     if n:
         period = system.outer.A @ np.linalg.matrix_power(system.ordinary.A, phases - 1)
         scale, reach = _reachable(system, period, size)
-        for age in range(1, MOST_PERIODS * phases):
+        for age in range(1, MOST_PERIODS * max(phases, FEWEST_PHASES)):
             # The phase that met the slow tick ``age`` ticks ago.
             at = (slow_at + age) % phases
             contribution = np.abs(rows @ system.ordinary.E) * size

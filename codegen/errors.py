@@ -30,6 +30,10 @@ class BuildError(LoopwrightError):
     """The build file cannot be read, is not what the schema asks, or makes no physical sense."""
 
 
+class BenchError(LoopwrightError):
+    """A bench log cannot be read, is not what its kind of experiment asks, or contradicts itself."""
+
+
 class TargetError(LoopwrightError):
     """A target description is missing, malformed or unknown."""
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib import resources
@@ -19,16 +20,19 @@ from codegen.bounds import SignalBound
 from codegen.errors import LoopwrightError
 from codegen.proof import ProofReport
 from codegen.rules.fixed import FixedGraph
-from codegen.shipment import Realisation, Shipment
+from codegen.shipment import Checks, Realisation, Shipment
+from codegen.target.audit import AuditReport
 from codegen.verify import property_entries
 
 SCHEMA_VERSION = 1
+NO_DEFECTS = "none were planted; `loopwright ship BUILD.toml -o OUT --defects` or `loopwright verify OUT --defects` does it"
 ASSUMPTIONS = (
     "right shifts of negative numbers are arithmetic (the emitted C refuses to compile otherwise)",
     "the compiler and the machine do what ISO C99 says",
     "inputs may take any value of their type on any tick; state, inputs and outputs do not overlap",
     "many-tick and closed-loop bounds hold while no clamp acts and compare with the gains as realised",
     "flights are simulated: one axis, rigid body, friction and noise as in the build file",
+    "targets are emulated, no silicon has run the C: cycles are those of the target's cycle table, without interrupts",
 )
 
 
@@ -64,28 +68,15 @@ def gather_evidence(shipment: Shipment, files: dict[str, str]) -> dict[str, Any]
         "error_bounds": _error_bounds(part),
         "properties": _properties(shipment),
         "proofs": _proofs(part) + _text_proofs(checks.proof),
-        "defects": {"tried": 0, "killed": 0, "equivalent": 0, "survived": 0, "note": "defects are not planted by this version"},
-        "targets": [
-            {
-                "name": part.target.name,
-                "title": part.target.title,
-                "operand_bits": part.target.operand_bits,
-                "accumulator_bits": part.target.accumulator_bits,
-                "decisions": list(part.fixed.decisions),
-                "cycle_bound": None,
-                "measured_worst_tick": None,
-                "stack_bytes": None,
-                "flash_bytes": None,
-                "ram_bytes": None,
-                "share_of_period": None,
-                "note": "cycles, stack and sizes are not measured by this version",
-            }
-        ],
+        "defects": _defects(checks),
+        "targets": [_target(shipment)],
         "assumptions": list(dict.fromkeys([*ASSUMPTIONS, *(checks.proof.assumptions if checks.proof is not None else ())])),
         "times": {
             **{stage: round(seconds, 3) for stage, seconds in shipment.seconds.items()},
             "bit check": round(checks.bits.seconds, 3),
             "error search": round(checks.errors.seconds, 3),
+            **({"emulated target": round(checks.target.seconds, 3)} if checks.target is not None else {}),
+            **({"planted defects": round(checks.defects.seconds, 3)} if checks.defects is not None else {}),
         },
     }
     return document
@@ -285,6 +276,82 @@ def _text_proofs(report: ProofReport | None) -> list[dict[str, Any]]:
     return result
 
 
+def _defects(checks: Checks) -> dict[str, Any]:
+    if checks.defects is None:
+        return {"tried": 0, "killed": 0, "equivalent": 0, "survived": 0, "note": NO_DEFECTS}
+    return checks.defects.evidence()
+
+
+def _target(shipment: Shipment) -> dict[str, Any]:
+    """What the controller takes on its target; null where it could not be had, and then a note says why."""
+    part, result = shipment.realisation, shipment.checks.target
+    costs = result.costs if result is not None else None
+    bound = costs.bound if costs is not None else None
+    entry: dict[str, Any] = {
+        "name": part.target.name,
+        "title": part.target.title,
+        "operand_bits": part.target.operand_bits,
+        "accumulator_bits": part.target.accumulator_bits,
+        "decisions": list(part.fixed.decisions),
+        "clock_hz": result.clock.hz if result is not None else None,
+        "flash_wait_states": part.target.chip.wait_states,
+        "compiler": costs.compiler if costs is not None else None,
+        "optimise": costs.optimise if costs is not None else None,
+        "cycle_bound": bound.worst.cycles if bound is not None else None,
+        "cycle_bound_ordinary": bound.ordinary.cycles if bound is not None else None,
+        "cycle_bound_outer": bound.slow.cycles if bound is not None else None,
+        "measured_worst_tick": _measured(costs),
+        "measured_ordinary": costs.measured_ordinary if costs is not None else None,
+        "measured_outer": costs.measured_slow if costs is not None else None,
+        "jitter_cycles": costs.jitter_cycles if costs is not None else None,
+        "stack_bytes": bound.stack_bytes if bound is not None else None,
+        "flash_bytes": costs.flash_bytes if costs is not None else None,
+        "ram_bytes": costs.ram_bytes if costs is not None else None,
+        "share_of_period": costs.share if costs is not None else None,
+        "latency_us": None if costs is None or costs.latency_s is None else 1e6 * costs.latency_s,
+        "margins": {} if costs is None else {name: [_finite(value) for value in pair] for name, pair in costs.margins.items()},
+        "search": None,
+        "replay": None,
+        "firmware": None,
+        "notes": ["the target was not tried"],
+    }
+    if result is None:
+        return entry
+    entry["notes"] = [note for note in (result.clock.note, *result.missing) if note]
+    if costs is not None and result.tries:
+        entry["search"] = {"ticks_per_kind": result.tries, "seed": result.seed}
+    if result.replay is not None:
+        replay = result.replay
+        entry["replay"] = {
+            "ticks": replay.ticks,
+            "mismatches": replay.mismatches,
+            "stack_seen_bytes": replay.stack_bytes,
+            "seed": result.seed,
+            "emulator": replay.emulator,
+        }
+    if result.flight is not None:
+        flight = result.flight
+        entry["firmware"] = {
+            "simulated_s": flight.seconds,
+            "ticks": flight.ticks,
+            "pokes": flight.pokes,
+            "stands": flight.stands,
+            "differing_from_host": flight.differing,
+            "lost_ticks": flight.lost_ticks,
+            "busy_cycles": flight.busy_cycles,
+        }
+    return entry
+
+
+def _measured(costs: AuditReport | None) -> int | None:
+    seen = [] if costs is None else [value for value in (costs.measured_ordinary, costs.measured_slow) if value is not None]
+    return max(seen, default=None)
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
 def evidence_schema() -> dict[str, Any]:
     """The published JSON schema of the document."""
     text = resources.files("codegen").joinpath("evidence.schema.json").read_text(encoding="utf-8")
@@ -309,6 +376,7 @@ class ShippedEvidence:
     target: str
     error_budget_counts: float
     files: Mapping[str, str]
+    clock_hz: float | None
 
 
 def read_evidence(text: str, where: str) -> dict[str, Any]:
@@ -333,4 +401,5 @@ def parse_evidence(text: str, where: str) -> ShippedEvidence:
         LoopwrightError: It is no evidence of this version.
     """
     document = read_evidence(text, where)
-    return ShippedEvidence(document["targets"][0]["name"], document["error_budget_counts"], document["files"])
+    target = document["targets"][0]
+    return ShippedEvidence(target["name"], document["error_budget_counts"], document["files"], target.get("clock_hz"))

@@ -1,12 +1,12 @@
-"""The build file that ``loopwright new`` writes: an invented example to be filled with measured numbers."""
+"""The build file that ``loopwright new`` writes: an invented example of a kind of machine, to be filled with measured numbers."""
 
 from __future__ import annotations
 
+from codegen.build import MACHINES
 from codegen.resources import templates_folder
 
-NAME = "lantern.toml"
 
-
-def starter_build() -> tuple[str, str]:
-    """File name and text of the example build file."""
-    return NAME, (templates_folder() / "starter.toml").read_text(encoding="utf-8")
+def starter_build(machine: str = MACHINES[0]) -> tuple[str, str]:
+    """File name and text of the example build file of one of ``MACHINES``."""
+    template = "starter.toml" if machine == MACHINES[0] else f"starter_{machine}.toml"
+    return f"{machine}.toml", (templates_folder() / template).read_text(encoding="utf-8")

@@ -77,6 +77,7 @@ class Chip(_Table):
         ram_bytes: Its size.
         wait_states: Cycles a flash access takes beyond one; an assumption that cycle figures rest on.
         source: Where the memory map is known from, or that it is assumed.
+        highest_clock_hz: Fastest clock that the chip allows; None where that is the chip maker's choice.
     """
 
     family: Literal["avr", "arm", "riscv"]
@@ -88,6 +89,7 @@ class Chip(_Table):
     ram_bytes: Annotated[int, Field(strict=True, ge=256, lt=2**32)]
     wait_states: Annotated[int, Field(strict=True, ge=0, le=15)]
     source: Text
+    highest_clock_hz: Annotated[int, Field(strict=True, ge=1_000, lt=2**32)] | None = None
 
 
 @dataclass(frozen=True)

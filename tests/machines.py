@@ -67,6 +67,7 @@ def lantern_calm(*, noise: bool = True) -> Plant:
         outer_divider=40,
         latency_s=0.0013,
         wheel_window_ticks=4,
+        axle_height_m=0.0815,
     )
 
 
@@ -101,6 +102,7 @@ def lantern_heavy(*, noise: bool = True) -> Plant:
         outer_divider=40,
         latency_s=0.0013,
         wheel_window_ticks=8,
+        axle_height_m=0.10,
     )
 
 
@@ -139,6 +141,7 @@ def lantern_lively(*, noise: bool = True) -> Plant:
         outer_divider=40,
         latency_s=0.0013,
         wheel_window_ticks=16,
+        axle_height_m=0.085,
     )
 
 

@@ -32,11 +32,11 @@ class Piece:
 
 @dataclass(frozen=True)
 class Sample:
-    """One function with its contract."""
+    """One function with its contract: its structs, and its tables, init and step."""
 
     name: str
-    source: str
-    header: str
+    types: str
+    code: str
     contract: str
     inputs: tuple[tuple[str, str, int, int], ...]
     state: tuple[tuple[str, str, int, int], ...]
@@ -279,7 +279,7 @@ class _Writer:
 
 
 HELPERS = """
-static inline int32_t clamp_32_PREFIX(int32_t x, int32_t low, int32_t high)
+static inline int32_t clamp_32(int32_t x, int32_t low, int32_t high)
 {
     if (x < low) {
         return low;
@@ -287,11 +287,18 @@ static inline int32_t clamp_32_PREFIX(int32_t x, int32_t low, int32_t high)
     return (x > high) ? high : x;
 }
 
-static inline int64_t clamp_64_PREFIX(int64_t x, int64_t low, int64_t high)
+static inline int64_t clamp_64(int64_t x, int64_t low, int64_t high)
 {
     return x < low ? low : (x > high ? high : x);
 }
 """
+
+
+def write_text(samples: Sequence[Sample]) -> tuple[str, str]:
+    """Source ``samples.c`` and header ``samples.h`` with all of these functions, so that parser and compiler start once for many."""
+    header = ["#ifndef SAMPLES_H", "#define SAMPLES_H", "#include <stdbool.h>", "#include <stdint.h>"]
+    header += [*(sample.types for sample in samples), "#endif", ""]
+    return "\n".join(['#include "samples.h"', HELPERS, *(sample.code for sample in samples)]), "\n".join(header)
 
 
 def _range(chance: random.Random, kind: IntegerType) -> tuple[int, int]:
@@ -334,12 +341,9 @@ def write_sample(seed: int, *, divisions: bool = True) -> Sample:
         shown = kind.name if kind.name in TYPES else "int64_t"
         outputs.append((f"y{place}", shown, _type(shown).low, _type(shown).high))
         body.append(f"outputs->y{place} = {local.text};")
-    helpers = "\n".join(part for part in HELPERS.split("\n\n") if part.split("(")[0].split()[-1].removesuffix("_PREFIX") in " ".join(body))
-    text = "\n".join(
+    code = "\n".join(
         [
-            f'#include "{name}.h"',
             *writer.tables,
-            helpers,
             f"void {name}_init({name}_state *state)",
             "{",
             *(f"    state->{member} = 0;" for member, *_ in state),
@@ -350,8 +354,7 @@ def write_sample(seed: int, *, divisions: bool = True) -> Sample:
             "}",
             "",
         ]
-    )
-    text = text.replace("clamp_32(", f"clamp_32_{name}(").replace("clamp_64(", f"clamp_64_{name}(").replace("_PREFIX", f"_{name}")
+    ).replace("_PREFIX", f"_{name}")
     contract = {
         "schema": 1,
         "name": name,
@@ -364,20 +367,14 @@ def write_sample(seed: int, *, divisions: bool = True) -> Sample:
         "gains": [],
         "model": None,
     }
-    return Sample(name, text, _header(name, inputs, state, outputs), json.dumps(contract), tuple(inputs), tuple(state), tuple(outputs))
+    return Sample(name, _types(name, inputs, state, outputs), code, json.dumps(contract), tuple(inputs), tuple(state), tuple(outputs))
 
 
-def _header(name: str, inputs: Sequence[tuple[str, str, int, int]], state: Sequence[tuple[str, str, int, int]],
-            outputs: Sequence[tuple[str, str, int, int]]) -> str:
-    lines = [f"#ifndef {name.upper()}_H", f"#define {name.upper()}_H", "#include <stdbool.h>", "#include <stdint.h>"]
+def _types(name: str, inputs: Sequence[tuple[str, str, int, int]], state: Sequence[tuple[str, str, int, int]],
+           outputs: Sequence[tuple[str, str, int, int]]) -> str:
+    lines: list[str] = []
     for ending, rows in (("inputs", inputs), ("state", state), ("outputs", outputs)):
         lines += ["typedef struct {", *(f"    {ctype} {member};" for member, ctype, *_ in rows), f"}} {name}_{ending};"]
-    lines += [
-        f"void {name}_init({name}_state *state);",
-        f"void {name}_step({name}_state *state, const {name}_inputs *inputs, {name}_outputs *outputs);",
-        "#endif",
-        "",
-    ]
     return "\n".join(lines)
 
 
@@ -385,17 +382,18 @@ class SampleLibrary:
     """Many samples compiled into one library with undefined-behaviour checks."""
 
     def __init__(self, samples: Sequence[Sample]) -> None:
-        sources: dict[str, str] = {}
-        lines: list[str] = []
-        declarations: list[str] = []
-        for sample in samples:
-            sources[f"{sample.name}.h"] = sample.header
-            sources[f"{sample.name}.inc"] = sample.source
-            lines += [f'#include "{sample.name}.inc"', *_runner(sample)]
-            declarations.append(f"void run_{sample.name}(int64_t count, const int64_t *given, int64_t *got);")
-        sources["all.c"] = "\n".join(lines) + "\n"
+        source, header = write_text(samples)
+        runners = [line for sample in samples for line in _runner(sample)]
+        entries = [f"        case {place}: run_{sample.name}(count, given, got); break;" for place, sample in enumerate(samples)]
+        signature = "void run(int64_t which, int64_t count, const int64_t *given, int64_t *got)"
+        choice = "\n".join([signature, "{", "    switch (which) {", *entries, "    }", "}\n"])
+        self._place = {sample.name: place for place, sample in enumerate(samples)}
         self.library = compile_library(
-            sources, declarations="\n".join(declarations), optimise="-O1", sanitize=True, warnings_are_errors=False
+            {"samples.h": header, "samples.c": "\n".join([source, *runners, choice])},
+            declarations=f"{signature};",
+            optimise="-O0",
+            sanitize=True,
+            warnings_are_errors=False,
         )
 
     def run(self, sample: Sample, points: Sequence[Mapping[str, int]]) -> tuple[list[dict[str, int]], list[str]]:
@@ -406,7 +404,7 @@ class SampleLibrary:
         given = ffi.new("int64_t[]", [point[key] for point in points for key in keys])
         got = ffi.new("int64_t[]", len(points) * len(shown))
         self.library.clear_sanitizer_reports()
-        getattr(self.library.lib, f"run_{sample.name}")(len(points), given, got)
+        self.library.lib.run(self._place[sample.name], len(points), given, got)
         reports = [f"{report.kind}, line {report.line}" for report in self.library.sanitizer_reports()]
         rows = [
             {key: int(got[row * len(shown) + place]) for place, key in enumerate(shown)} for row in range(len(points))
@@ -419,8 +417,7 @@ def _runner(sample: Sample) -> list[str]:
     wide_in, wide_out = len(sample.state) + len(sample.inputs), len(sample.state) + len(sample.outputs)
     state = len(sample.state)
     return [
-        f"void run_{name}(int64_t count, const int64_t *given, int64_t *got);",
-        f"void run_{name}(int64_t count, const int64_t *given, int64_t *got)",
+        f"static void run_{name}(int64_t count, const int64_t *given, int64_t *got)",
         "{",
         "    for (int64_t row = 0; row < count; row++) {",
         f"        {name}_state s; {name}_inputs in; {name}_outputs out;",

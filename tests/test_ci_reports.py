@@ -106,6 +106,24 @@ def test_line_of_a_signal() -> None:
     assert line_of_signal(text, "nowhere") == 0
 
 
+MISSED = Finding("planted defect missed", "found when planted", "missed", 1, 0.0, "kind 15: limits; it would take luck", "vent.c", 42)
+
+
+def test_a_missed_defect_is_a_warning_and_no_failure() -> None:
+    junit, document = junit_text("vent", [*FINDINGS[:1], MISSED]), validate_sarif(sarif_text([*FINDINGS[:1], MISSED]))
+
+    JUNIT.validate(junit)
+    suite = ElementTree.fromstring(junit).find("testsuite")
+    assert suite is not None
+    assert [suite.get(key) for key in ("tests", "failures", "skipped")] == ["2", "0", "0"]
+    assert suite.findtext("testcase/system-out") == "vent.c:42: kind 15: limits; it would take luck"
+    (result,) = document["runs"][0]["results"]
+    assert result["level"] == "warning"
+    assert result["locations"][0]["physicalLocation"]["region"]["startLine"] == 42
+    assert document["runs"][0]["invocations"] == [{"executionSuccessful": True, "exitCode": 0}]
+    assert annotation_lines([MISSED])[0].startswith("::warning file=vent.c,line=42,title=planted defect missed::kind 15")
+
+
 # --- comparison with committed evidence -----------------------------------------------------------------------------------------
 
 EVIDENCE: dict[str, Any] = {
@@ -125,8 +143,27 @@ EVIDENCE: dict[str, Any] = {
         },
     ],
     "proofs": [{"name": "ranges", "obligations": 60, "proved": 60}],
-    "defects": {"tried": 100, "killed": 90, "equivalent": 10, "survived": 0},
-    "targets": [{"name": "cortex-m4", "cycle_bound": 900, "stack_bytes": 80, "flash_bytes": None}],
+    "defects": {
+        "tried": 100,
+        "killed": 90,
+        "equivalent": 10,
+        "survived": 0,
+        "rate_of_kinds_1_to_31": 1.0,
+        "kinds": [{"number": 15, "title": "limits one binary place off", "survived": 0}],
+    },
+    "targets": [
+        {
+            "name": "cortex-m4",
+            "compiler": "gcc 12",
+            "cycle_bound": 900,
+            "cycle_bound_ordinary": 600,
+            "stack_bytes": 80,
+            "flash_bytes": None,
+            "latency_us": 1010.0,
+            "replay": {"ticks": 20000, "mismatches": 0},
+            "firmware": {"ticks": 4000, "stands": True, "lost_ticks": 0, "differing_from_host": 0},
+        }
+    ],
     "signals": [{"name": "tilt", "error_one_tick": {"low": -1e-6, "high": 2e-6}}],
     "error_bounds": {"many_ticks": {"tilt": {"low": -1e-5, "high": 1e-5}}, "closed_loop": {}, "closed_loop_spectral_radius": 0.98},
     "assumptions": ["right shifts are arithmetic"],
@@ -172,6 +209,36 @@ def test_same_evidence_is_not_worse() -> None:
             changed("targets", 0, "stack_bytes", to=None), "target cortex-m4, stack_bytes: 80 before, not there now", id="not measured"
         ),
         pytest.param(
+            changed("targets", 0, "cycle_bound_ordinary", to=601),
+            "target cortex-m4, cycle_bound_ordinary: 600 before, 601 now",
+            id="slower ordinary tick",
+        ),
+        pytest.param(
+            changed("targets", 0, to={**EVIDENCE["targets"][0], "stack_bytes": 96, "compiler": "gcc 13"}),
+            "target cortex-m4, stack_bytes: 80 before, 96 now (gcc 12 before, gcc 13 now)",
+            id="more stack from another compiler",
+        ),
+        pytest.param(
+            changed("targets", 0, "latency_us", to=1020.0), "target cortex-m4, latency_us: 1010 before, 1020 now", id="longer latency"
+        ),
+        pytest.param(
+            changed("targets", 0, "replay", "mismatches", to=1), "target cortex-m4, replay, mismatches: 0 before, 1 now", id="other bits"
+        ),
+        pytest.param(changed("targets", 0, "replay", to=None), "target cortex-m4, replay: done before, not done now", id="not replayed"),
+        pytest.param(
+            changed("targets", 0, "firmware", "stands", to=False), "target cortex-m4, firmware, stands: 1 before, 0 now", id="falls"
+        ),
+        pytest.param(
+            changed("defects", "rate_of_kinds_1_to_31", to=0.9),
+            "defects, share killed of kinds 1 to 31: 1 before, 0.9 now",
+            id="fewer of the worst kinds",
+        ),
+        pytest.param(
+            changed("defects", "kinds", 0, "survived", to=2),
+            "defects of kind 15, limits one binary place off, survived: 0 before, 2 now",
+            id="kind that survives",
+        ),
+        pytest.param(
             changed("signals", 0, "error_one_tick", "low", to=-3e-6),
             "signal tilt, error after one tick: 2e-06 before, 3e-06 now",
             id="coarser",
@@ -199,6 +266,8 @@ def test_every_figure_that_got_worse_is_named(new: dict[str, Any], told: str) ->
         pytest.param(changed("targets", 0, "flash_bytes", to=4000), id="measured for the first time"),
         pytest.param(changed("properties", 2, "checks", 0, "reached", to=0.01 * (1 + 1e-12)), id="last bit of float64"),
         pytest.param(changed("assumptions", to=[]), id="assumption dropped"),
+        pytest.param(changed("defects", to={"tried": 0, "killed": 0, "equivalent": 0, "survived": 0}), id="no defects planted this time"),
+        pytest.param(changed("defects", "kinds", to=[]), id="kind that no longer occurs"),
     ],
 )
 def test_what_is_better_or_equal_is_not_told(new: dict[str, Any]) -> None:

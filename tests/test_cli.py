@@ -32,7 +32,7 @@ def test_bad_build_file_is_one_error_and_writes_nothing(case: Case, tmp_path: Pa
     assert [path.name for path in tmp_path.iterdir()] == ["broken.toml"]
 
 
-@pytest.mark.parametrize("command", ["design", "simulate", "ship", "verify"])
+@pytest.mark.parametrize("command", ["design", "simulate", "ship", "verify", "audit"])
 def test_missing_file_is_exit_status_2(command: str, tmp_path: Path):
     more: list[str | Path] = ["-o", tmp_path / "out"] if command == "ship" else []
 
@@ -59,7 +59,7 @@ def test_usage_errors_are_exit_status_2(arguments: list[str]):
     assert "Usage:" in result.output
 
 
-@pytest.mark.parametrize("command", ["new", "design", "simulate", "ship", "verify"])
+@pytest.mark.parametrize("command", ["new", "design", "simulate", "ship", "verify", "audit"])
 def test_every_command_has_help_quiet_and_json(command: str):
     result = run(command, "--help")
 

@@ -13,6 +13,7 @@ LAYERS = (
     ("native",),
     ("build",),
     ("plant",),
+    ("bench",),
     ("design",),
     ("graph",),
     ("rules",),
@@ -26,6 +27,8 @@ LAYERS = (
     ("host",),
     ("proof",),
     ("flight",),
+    ("machines",),
+    ("robustness",),
     ("verify",),
     ("handwritten",),
     ("defects",),
@@ -39,7 +42,7 @@ LAYERS = (
     ("__main__",),
 )
 HEIGHT = {room: height for height, rooms in enumerate(LAYERS) for room in rooms}
-PHYSICS = {"build", "plant", "design"}
+PHYSICS = {"build", "plant", "bench", "design"}
 NUMBERS = {"graph", "rules", "peak_gain", "ranges", "formats", "bounds"}
 
 

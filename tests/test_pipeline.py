@@ -58,7 +58,8 @@ def test_armed_regime_is_reached_by_the_draws(shipment: Shipment):
 
 
 def test_all_files_are_there(files: dict[str, str]):
-    assert set(files) == {
+    project = "Makefile README.md board.c board.h board_main.c board_start_avr.S board_trace.c board_trace.h link.ld memory.c".split()
+    assert set(files) - {f"firmware/atmega328p/{name}" for name in project} == {
         "lantern_calm.c",
         "lantern_calm.h",
         "lantern_calm.graph.json",
@@ -68,6 +69,7 @@ def test_all_files_are_there(files: dict[str, str]):
         "evidence.json",
         "report.html",
     }
+    assert len(files) == 8 + len(project)
 
 
 def test_evidence_meets_its_schema_and_the_contract(files: dict[str, str]):
@@ -89,6 +91,12 @@ def test_evidence_meets_its_schema_and_the_contract(files: dict[str, str]):
     assert document["outputs"][0]["min"] == -512
     assert all(entry["contributors"] for entry in document["error_bounds"]["closed_loop"].values())
     assert {entry["name"] for entry in document["properties"]} >= {"bit-exact", "no undefined behaviour", "error bound", "flight"}
+    (target,) = document["targets"]
+    assert (target["name"], target["clock_hz"]) == ("atmega328p", 20e6)
+    assert "which names it for cortex-m4, held to the most that atmega328p allows" in target["notes"][0]
+    assert target["cycle_bound"] is None or target["cycle_bound"] == target["cycle_bound_outer"] > target["cycle_bound_ordinary"]
+    assert document["defects"]["tried"] == 0
+    assert "loopwright verify OUT --defects" in document["defects"]["note"]
 
 
 def test_two_runs_differ_only_in_times(shipment: Shipment, files: dict[str, str]):
@@ -156,6 +164,7 @@ def test_vent_is_under_forty_lines_and_ships(vent: Path):
     assert len(text.splitlines()) < 45
     assert len([line for line in text.splitlines() if line.strip() and not line.startswith('"""')]) < 40
     assert {"vent.c", "vent.h", "evidence.json", "report.html"} <= {path.name for path in vent.iterdir()}
+    assert not (vent / "firmware").exists()
     assert json.loads((vent / "evidence.json").read_text(encoding="utf-8"))["error_bounds"]["many_ticks_reason"]
 
 

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
+from scipy.integrate import solve_ivp
 from scipy.special import ellipk
 
 from codegen.errors import LoopwrightError
 from codegen.native.compile import compile_library
-from codegen.plant import Scenario, fly, simulator
+from codegen.plant import Plant, Scenario, fly
+from codegen.plant.simulator import simulator_sources
 from tests.bench_controllers import Cascade, cascade, constant, counts_of
 from tests.machines import LANTERNS, lantern_calm, smooth
 from tests.slow_reference import fly_slowly
@@ -122,13 +124,12 @@ def test_hanging_swing_has_the_period_of_the_elliptic_integral(amplitude_deg: fl
 @pytest.mark.parametrize("largest", [1.0, 10.0, 1e4, 1e8])
 def test_sine_of_the_simulator_is_that_of_numpy(largest: float) -> None:
     """The simulator's own sine agrees with the library's within 1e-15, reduction of large angles included."""
-    folder = Path(simulator.__file__).parent
     probe = "void probe(const double *x, double *y, int n)"
     library = compile_library(
         {
             "probe.c": f'#include "text.h"\n{probe};\n{probe} {{ for (int i = 0; i < n; i++) y[i] = sine(x[i]); }}',
-            "text.h": (folder / "simulator.c").read_text(),
-            "simulator.h": (folder / "simulator.h").read_text(),
+            "text.h": simulator_sources()["simulator.c"],
+            **{name: text for name, text in simulator_sources().items() if name.endswith(".h")},
         },
         declarations=f"{probe};",
     )
@@ -360,3 +361,89 @@ def test_latency_beyond_the_memory_is_refused() -> None:
     """A latency of a second at 1 kHz is more than the simulator can remember."""
     with pytest.raises(LoopwrightError, match="too long to simulate"):
         fly(replace(lantern_calm(), latency_s=1.0), constant(0.0), Scenario(0.1))
+
+
+# Clock and balance of the wheel
+
+
+def test_uneven_ticks_move_the_machine_by_their_own_lengths() -> None:
+    """A held wheel under constant torque gains speed by the time that passed, not by the number of ticks."""
+    plant = smooth(lantern_calm())
+    lengths = tuple(float(length) for length in np.random.default_rng(3).uniform(2e-4, 3e-3, 500))
+    even = fly(plant, constant(100.0), Scenario(0.5, hold_s=1.0, record_every=1))
+    uneven = fly(plant, constant(100.0), Scenario(0.5, hold_s=1.0, record_every=1, tick_lengths_s=lengths))
+    pull = plant.torque_limit_n_m * 100 / 512 / plant.wheel_inertia_kg_m2
+    assert even.final_wheel_rad_s == pytest.approx(0.5 * pull, rel=1e-9)
+    assert uneven.final_wheel_rad_s == pytest.approx(math.fsum(lengths) * pull, rel=1e-9)
+    assert uneven.time_s == pytest.approx(np.concatenate(([0.0], np.cumsum(lengths)[:-1])), abs=1e-12)
+
+
+def test_even_tick_lengths_are_the_period() -> None:
+    """Ticks given as one period each fly as ticks that are not given, up to rounding of the clock."""
+    plant = lantern_calm()
+    scenario = Scenario(0.5, tilt_rad=0.02, record_every=1)
+    plain = fly(plant, cascade(plant), scenario)
+    given = fly(plant, cascade(plant), replace(scenario, tick_lengths_s=(plant.period_s,) * 500))
+    assert given.tilt_rad.tolist() == plain.tilt_rad.tolist()
+
+
+@pytest.mark.parametrize("lengths", [(0.001,) * 10, (0.0002,) * 1000])
+def test_impossible_tick_lengths_are_refused(lengths: tuple[float, ...]) -> None:
+    """Too few of them, or ticks shorter than the compute delay of 0.3 ms."""
+    with pytest.raises(LoopwrightError, match="tick_lengths_s"):
+        fly(lantern_calm(), constant(0.0), Scenario(0.5, tick_lengths_s=lengths))
+
+
+def _unbalanced_by_lagrange(plant: Plant, state: NDArray[np.float64]) -> list[float]:
+    """Right side of the unbalanced machine's motion, from the mass matrix of its Lagrangian solved by numpy."""
+    tilt, rate, spun, turning = state  # the wheel's absolute angle and rate
+    eccentric = plant.wheel_unbalance_kg_m * plant.axle_height_m
+    relative = spun - tilt
+    mass = np.array(
+        [
+            [plant.body_inertia_kg_m2, eccentric * math.cos(relative)],
+            [eccentric * math.cos(relative), plant.wheel_inertia_kg_m2],
+        ]
+    )
+    gravity = plant.wheel_unbalance_kg_m * plant.gravity_m_s2 * math.sin(spun)
+    forces = [
+        plant.gravity_torque_n_m * math.sin(tilt) + eccentric * turning**2 * math.sin(relative),
+        gravity - eccentric * rate**2 * math.sin(relative),
+    ]
+    return [rate, *np.linalg.solve(mass, forces)[:1], turning, *np.linalg.solve(mass, forces)[1:]]
+
+
+def test_unbalanced_wheel_shakes_the_body_as_lagrange_has_it() -> None:
+    """A free machine with 30 g mm of unbalance at 60 rad/s moves as scipy integrates the equations of its Lagrangian."""
+    plant = replace(smooth(lantern_calm()), wheel_unbalance_kg_m=3e-5)
+    flight = fly(plant, constant(0.0), Scenario(0.3, tilt_rad=0.01, wheel_rad_s=60.0, record_every=1))
+    exact = solve_ivp(
+        lambda _, state: _unbalanced_by_lagrange(plant, state),
+        (0.0, 0.3),
+        [0.01, 0.0, 0.01, 60.0],
+        t_eval=flight.time_s,
+        rtol=1e-10,
+        atol=1e-12,
+    )
+    still = fly(replace(plant, wheel_unbalance_kg_m=0.0), constant(0.0), Scenario(0.3, tilt_rad=0.01, wheel_rad_s=60.0, record_every=1))
+    assert np.abs(flight.rate_rad_s - still.rate_rad_s).max() > 0.1
+    assert np.abs(flight.tilt_rad - exact.y[0]).max() < 2e-5
+    assert np.abs(flight.wheel_rad_s - (exact.y[3] - exact.y[1])).max() < 2e-3
+
+
+def test_unbalanced_wheel_keeps_its_energy() -> None:
+    """Kinetic energy with the coupling term plus height of both masses stays what it was (any text on mechanics)."""
+    plant = replace(smooth(lantern_calm()), wheel_unbalance_kg_m=3e-5)
+    flight = fly(plant, constant(0.0), Scenario(1.0, tilt_rad=math.pi + 0.3, wheel_rad_s=20.0, record_every=1, fall_tilt_rad=10.0))
+    lengths = np.diff(flight.time_s)
+    angle = np.concatenate(([0.0], np.cumsum(0.5 * (flight.wheel_rad_s[:-1] + flight.wheel_rad_s[1:]) * lengths)))
+    rate, absolute = flight.rate_rad_s, flight.rate_rad_s + flight.wheel_rad_s
+    eccentric = plant.wheel_unbalance_kg_m * plant.axle_height_m
+    energy = (
+        0.5 * plant.body_inertia_kg_m2 * rate**2
+        + 0.5 * plant.wheel_inertia_kg_m2 * absolute**2
+        + eccentric * rate * absolute * np.cos(angle)
+        + plant.gravity_torque_n_m * np.cos(flight.tilt_rad)
+        + plant.wheel_unbalance_kg_m * plant.gravity_m_s2 * np.cos(flight.tilt_rad + angle)
+    )
+    assert np.ptp(energy) < 1e-4 * np.ptp(plant.gravity_torque_n_m * np.cos(flight.tilt_rad))

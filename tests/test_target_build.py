@@ -16,7 +16,7 @@ from codegen.emit import Emission
 from codegen.errors import CompileError, TargetError
 from codegen.host.shape import WIDTHS
 from codegen.target.build import CompilerKind, build_emission, build_image, find_cross_compiler
-from codegen.target.firmware import FOLDER, build_firmware, firmware_files
+from codegen.target.firmware import build_firmware, firmware_files, project_folder
 from codegen.target.image import FLASH_SECTIONS, TargetImage
 from codegen.targets import read_target
 from tests.defect_graphs import realise, vent
@@ -177,7 +177,7 @@ def test_make_builds_the_firmware_that_is_run(target: str, tmp_path: Path) -> No
     files = firmware_files(part.emission, part.fixed, described, CLOCK_HZ)
     image = build_firmware(files, part.emission, part.fixed, described, compiler="gcc")
     write_project(tmp_path, files, part.emission)
-    place = tmp_path / FOLDER
+    place = tmp_path / project_folder(described)
     done = subprocess.run([str(make)], cwd=place, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
 
@@ -200,12 +200,11 @@ def test_make_builds_with_the_pip_compiler(target: str, tmp_path: Path) -> None:
     files = firmware_files(part.emission, part.fixed, described, CLOCK_HZ)
     image = build_firmware(files, part.emission, part.fixed, described, compiler="zig")
     write_project(tmp_path, files, part.emission)
-    done = subprocess.run(
-        [str(make), "TOOL=zig", f"PYTHON={sys.executable}"], cwd=tmp_path / FOLDER, capture_output=True, text=True, check=False
-    )
+    place = tmp_path / project_folder(described)
+    done = subprocess.run([str(make), "TOOL=zig", f"PYTHON={sys.executable}"], cwd=place, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
 
-    assert code_of((tmp_path / FOLDER / "firmware.elf").read_bytes()) == code_of(image.elf)
+    assert code_of((tmp_path / project_folder(described) / "firmware.elf").read_bytes()) == code_of(image.elf)
 
 
 def code_of(elf: bytes) -> list[bytes]:
@@ -218,24 +217,24 @@ def code_of(elf: bytes) -> list[bytes]:
 def write_project(folder: Path, files: dict[str, str], emission: Emission) -> None:
     """What ``ship`` puts into a folder, as far as the firmware needs it."""
     for name, text in {**files, f"{emission.name}.h": emission.header, f"{emission.name}.c": emission.source}.items():
-        (folder / name).parent.mkdir(exist_ok=True)
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
         (folder / name).write_text(text, encoding="utf-8")
 
 
 def test_firmware_files_name_every_reading_and_its_unit() -> None:
-    part = made("calm", "cortex-m0plus")
+    part, folder = made("calm", "cortex-m0plus"), project_folder(read_target("cortex-m0plus"))
     files = firmware_files(part.emission, part.fixed, read_target("cortex-m0plus"), CLOCK_HZ)
 
     assert set(files) == {
-        f"{FOLDER}/{name}"
+        f"{folder}/{name}"
         for name in (
             "Makefile README.md board.c board.h board_main.c board_start_arm.c board_trace.c board_trace.h link.ld memory.c".split()
         )
     }
     for port in part.fixed.graph.inputs:
-        assert f" *   {port.name}: " in files[f"{FOLDER}/board.c"]
+        assert f" *   {port.name}: " in files[f"{folder}/board.c"]
     for name in ("board.c", "README.md"):
-        assert "CAUTION" in files[f"{FOLDER}/{name}"]
+        assert "CAUTION" in files[f"{folder}/{name}"]
 
 
 def test_slow_loops_count_several_interrupts() -> None:
@@ -245,9 +244,9 @@ def test_slow_loops_count_several_interrupts() -> None:
     need_compiler("cortex-m0plus")
     fast = firmware_files(emission, fixed, described, 64_000_000)
     slow = firmware_files(emission, fixed, described, 16_000_000)
-    assert "BOARD_INTERRUPTS_PER_TICK 4u" in fast[f"{FOLDER}/board.h"]
-    assert "BOARD_TIMER_COUNTS 16000000UL" in fast[f"{FOLDER}/board.h"]
-    assert "BOARD_INTERRUPTS_PER_TICK 1u" in slow[f"{FOLDER}/board.h"]
+    assert "BOARD_INTERRUPTS_PER_TICK 4u" in fast[f"{project_folder(described)}/board.h"]
+    assert "BOARD_TIMER_COUNTS 16000000UL" in fast[f"{project_folder(described)}/board.h"]
+    assert "BOARD_INTERRUPTS_PER_TICK 1u" in slow[f"{project_folder(described)}/board.h"]
     assert build_firmware(fast, emission, fixed, described).symbols["board_wait_for_tick"].is_code
 
     with pytest.raises(CompileError, match="too slow"):

@@ -15,7 +15,7 @@ from codegen.host.controller import CompiledController, HostController
 from codegen.plant import Scenario, StepFunction, fly
 from codegen.target import emulate_simavr, emulate_unicorn
 from codegen.target.build import CompilerKind, Optimise, build_emission, build_image
-from codegen.target.firmware import FOLDER, build_firmware, firmware_files
+from codegen.target.firmware import build_firmware, firmware_files, project_folder
 from codegen.target.image import TargetImage
 from codegen.target.loop import TargetFlight, fly_on_target
 from codegen.target.run import CORPUS_TICKS, TargetCheck, compare_with_host, draw_corpus, run_on_target, start_core
@@ -276,7 +276,7 @@ def firmware(name: str, target: str, kind: CompilerKind | None = None, change: t
     need_emulator(target)
     part, described = made(name, target), read_target(target)
     files = firmware_files(part.emission, part.fixed, described, CLOCK_HZ)
-    board = f"{FOLDER}/board.c"
+    board = f"{project_folder(described)}/board.c"
     assert change[0] in files[board]
     files[board] = files[board].replace(*change) if change[0] else files[board]
     return build_firmware(files, part.emission, part.fixed, described, compiler=kind)

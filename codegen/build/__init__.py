@@ -4,11 +4,14 @@ Takes a TOML file, gives a frozen `Build`. Knows no control design, no bits and 
 """
 
 from codegen.build.quantity import Quantity
-from codegen.build.read import parse_build, read_build
+from codegen.build.read import AnyBuild, parse_build, parse_machine, read_build, read_machine, read_unjudged
+from codegen.build.rolling import CartBuild, RollingBuild, TrolleyBuild
 from codegen.build.schema import (
+    MACHINES,
     Accelerometer,
     Body,
     Build,
+    Choice,
     Drive,
     Goals,
     Gyro,
@@ -17,19 +20,30 @@ from codegen.build.schema import (
     Wheel,
     WheelSpeed,
 )
+from codegen.build.text import build_text
 
 __all__ = [
+    "MACHINES",
     "Accelerometer",
+    "AnyBuild",
     "Body",
     "Build",
+    "Choice",
+    "CartBuild",
     "Drive",
     "Goals",
     "Gyro",
     "Loop",
     "Quantity",
+    "RollingBuild",
     "Target",
+    "TrolleyBuild",
     "Wheel",
     "WheelSpeed",
+    "build_text",
     "parse_build",
+    "parse_machine",
     "read_build",
+    "read_machine",
+    "read_unjudged",
 ]

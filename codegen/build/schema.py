@@ -19,12 +19,15 @@ from codegen.tomlfile import nearest, refusal, show
 
 SCHEMA = 1
 COMMANDS = ("current", "voltage")
+MACHINES = ("lantern", "cart_pendulum", "trolley")
+STRUCTURES = ("on_off", "tilt_pid", "cascade", "momentum", "friction_observer", "lqg", "feedforward")
 
 _ABSENT = Quantity.exact(math.nan)
 _ZERO = Quantity.exact(0.0)
 _STRIBECK_RAD_S = Quantity.exact(3.0)
 _WHEEL_WINDOW_MS = Quantity(4.0, 4.0, 4.0)
 _SENSOR_TIMEOUT_MS = Quantity.exact(25.0)
+_COMPUTE_US = Quantity.exact(0.0)
 _ERROR_BUDGET_COUNTS = Quantity(3.0, 3.0, 3.0)
 
 Bits = Annotated[Quantity, Allowed(least=8, most=32, whole=True)]
@@ -51,6 +54,24 @@ def check_command(raw: object) -> str:
     return _check_choice(raw, COMMANDS, "a kind of drive command")
 
 
+def check_machine(raw: object) -> str:
+    """Return `raw` if it is a kind of machine.
+
+    Raises:
+        PydanticCustomError: It is none.
+    """
+    return _check_choice(raw, MACHINES, "a kind of machine")
+
+
+def check_structure(raw: object) -> str:
+    """Return `raw` if it is a structure on offer.
+
+    Raises:
+        PydanticCustomError: It is none.
+    """
+    return _check_choice(raw, STRUCTURES, "a structure on offer")
+
+
 def check_mcu(raw: object) -> str:
     """Return `raw` if there is a target description of that name.
 
@@ -69,14 +90,14 @@ def _check_choice(raw: object, choices: tuple[str, ...], kind: str) -> str:
 
 
 @dataclass(frozen=True)
-class _Table:
+class Table:
     """What all tables share: keys that the schema does not have are refused."""
 
     __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid")
 
 
 @dataclass(frozen=True)
-class Body(_Table):
+class Body(Table):
     """The body without the wheel; heights from the pivot edge, inertia about it."""
 
     mass_kg: Annotated[Quantity, Allowed(above=0, most=50)]
@@ -88,10 +109,10 @@ class Body(_Table):
 
 
 @dataclass(frozen=True)
-class Wheel(_Table):
+class Wheel(Table):
     """The wheel; its inertia about its axle includes the rotor of the motor.
 
-    The rotor's own figures only serve as a check.
+    The rotor's own figures only serve as a check. Unbalance is eccentric mass times its distance from the axle.
     """
 
     mass_kg: Annotated[Quantity, Allowed(above=0, most=20)]
@@ -99,10 +120,11 @@ class Wheel(_Table):
     inertia_kg_m2: Annotated[Quantity, Allowed(above=0, most=10)]
     rotor_inertia_kg_m2: Annotated[Quantity, Allowed(above=0, most=10)] | None = None
     rotor_mass_kg: Annotated[Quantity, Allowed(above=0, most=20)] | None = None
+    unbalance_g_mm: Annotated[Quantity, Allowed(least=0, most=1e6)] = _ZERO
 
 
 @dataclass(frozen=True)
-class Drive(_Table):
+class Drive(Table):
     """Motor and power stage.
 
     Full scale of the command, `command_counts`, means current_limit_a for a current drive and supply_v for a
@@ -132,7 +154,7 @@ class Drive(_Table):
 
 
 @dataclass(frozen=True)
-class Gyro(_Table):
+class Gyro(Table):
     """The rate sensor; noise is a one-sided density, no low-pass means none worth modelling."""
 
     counts_per_dps: Annotated[Quantity, Allowed(above=0, most=1e6)]
@@ -143,7 +165,7 @@ class Gyro(_Table):
 
 
 @dataclass(frozen=True)
-class Accelerometer(_Table):
+class Accelerometer(Table):
     """The two-axis accelerometer; height from the pivot edge, noise is a one-sided density."""
 
     counts_per_g: Annotated[Quantity, Allowed(above=0, most=1e9)]
@@ -155,7 +177,7 @@ class Accelerometer(_Table):
 
 
 @dataclass(frozen=True)
-class WheelSpeed(_Table):
+class WheelSpeed(Table):
     """The wheel speed as the controller gets it, relative to the body."""
 
     counts_per_rad_s: Annotated[Quantity, Allowed(above=0, most=1e6)]
@@ -164,7 +186,7 @@ class WheelSpeed(_Table):
 
 
 @dataclass(frozen=True)
-class Sensors(_Table):
+class Sensors(Table):
     """All sensors, as they are grouped in the file."""
 
     gyro: Gyro
@@ -173,16 +195,17 @@ class Sensors(_Table):
 
 
 @dataclass(frozen=True)
-class Loop(_Table):
-    """Rates of the two loops and the delay from sensor to command."""
+class Loop(Table):
+    """Rates of the two loops, the delay from sensor to command, and what of it is taken for computing."""
 
     inner_hz: Annotated[Quantity, Allowed(least=10, most=100_000)]
     outer_hz: Annotated[Quantity, Allowed(above=0, most=100_000)]
     latency_us: Annotated[Quantity, Allowed(least=0, most=1e6)]
+    compute_us: Annotated[Quantity, Allowed(least=0, most=1e6)] = _COMPUTE_US
 
 
 @dataclass(frozen=True)
-class Goals(_Table):
+class Goals(Table):
     """What the machine has to do."""
 
     standing_hours: Annotated[Quantity, Allowed(above=0, most=8760)]
@@ -194,7 +217,20 @@ class Goals(_Table):
 
 
 @dataclass(frozen=True)
-class Target(_Table):
+class Choice(Table):
+    """Structure of the controller and those of its free numbers that are not left to the design."""
+
+    structure: Annotated[str, PlainValidator(check_structure)] = "momentum"
+    inner_pole_rad_s: Annotated[Quantity, Allowed(above=0, most=1e5)] | None = None
+    outer_pole_rad_s: Annotated[Quantity, Allowed(above=0, most=1e4)] | None = None
+    trim_pole_rad_s: Annotated[Quantity, Allowed(above=0, most=1e4)] | None = None
+    filter_time_s: Annotated[Quantity, Allowed(above=0, most=1000)] | None = None
+    wheel_setpoint_rad_s: Annotated[Quantity, Allowed(least=0, most=1e5)] | None = None
+    observer_pole_rad_s: Annotated[Quantity, Allowed(above=0, most=1e4)] | None = None
+
+
+@dataclass(frozen=True)
+class Target(Table):
     """The microcontroller the C is made for, and what share of it the controller may take."""
 
     mcu: Annotated[str, PlainValidator(check_mcu)]
@@ -206,7 +242,7 @@ class Target(_Table):
 
 
 @dataclass(frozen=True)
-class BuildTables(_Table):
+class BuildTables(Table):
     """The build file as it is laid out in TOML."""
 
     schema: Annotated[int, PlainValidator(check_schema)]
@@ -219,6 +255,8 @@ class BuildTables(_Table):
     loop: Loop
     goals: Goals
     target: Target
+    machine: Annotated[str, PlainValidator(check_machine)] = MACHINES[0]
+    design: Choice = Choice()
 
 
 @dataclass(frozen=True)
@@ -244,3 +282,4 @@ class Build:
     target: Target
     source_text: str
     path_name: str
+    design: Choice = Choice()

@@ -61,7 +61,8 @@ def find_faults(build: Build) -> list[Fault]:
         gravity_torque_n_m=gravity_torque,
         inertia_kg_m2=inertia,
         divergence_rad_s=math.sqrt(gravity_torque / inertia),
-        torque_n_m=drive.torque_constant_n_m_per_a.value * drive.current_limit_a.value,
+        torque_n_m=drive.torque_constant_n_m_per_a.value
+        * min(drive.current_limit_a.value, drive.supply_v.value / drive.resistance_ohm.value),
         top_speed_rad_s=drive.supply_v.value / drive.torque_constant_n_m_per_a.value,
         period_s=1.0 / build.loop.inner_hz.value,
     )
@@ -218,6 +219,8 @@ def _poke(build: Build, machine: _Machine) -> Iterator[Fault]:
     transform of the torque at lambda, own derivation). Loss of torque near the top speed makes the true bound
     a little smaller.
     """
+    if machine.torque_n_m == 0.0:
+        return  # so small a supply or torque constant that it is no torque at all; the check of friction says so
     wheel = build.wheel.inertia_kg_m2.value * machine.top_speed_rad_s
     exponent = machine.divergence_rad_s * wheel / machine.torque_n_m
     bound = machine.torque_n_m / machine.divergence_rad_s * -math.expm1(-exponent)
@@ -302,6 +305,12 @@ def _rates(build: Build, machine: _Machine) -> Iterator[Fault]:
             "loop.latency_us",
             f"{loop.latency_us.value:g} us are more than {MOST_LATENCY_TICKS} ticks of the inner loop",
             "check the unit (microseconds), or use a slower inner loop: it runs ahead of its own sensors",
+        )
+    if loop.compute_us.value > loop.latency_us.value:
+        yield _fault(
+            "loop.compute_us",
+            f"computing takes {loop.compute_us.value:g} us of a latency of {loop.latency_us.value:g} us",
+            "latency_us counts from sensor to command and holds the computing too: make it the larger one",
         )
     cycles = build.target.clock_hz.value * machine.period_s
     if cycles < FEWEST_CYCLES_PER_TICK:

@@ -19,10 +19,10 @@ def _attribute(text: str) -> str:
 
 
 def annotation_lines(findings: Sequence[Finding]) -> list[str]:
-    """One line per broken property, and a warning per one that was left out."""
+    """One line per broken property, and a warning per one that was left out and per planted defect that no check found."""
     lines = []
     for finding in findings:
-        if finding.status not in ("broken", "left out"):
+        if finding.status not in ("broken", "left out", "missed"):
             continue
         kind = "error" if finding.status == "broken" else "warning"
         line = f",line={finding.line}" if finding.line else ""

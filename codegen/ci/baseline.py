@@ -12,8 +12,26 @@ Document = Mapping[str, Any]
 # Two computations of the same figure may differ in the last bits of float64.
 SAME = 1e-9
 
-MORE_IS_WORSE = ("cycle_bound", "measured_worst_tick", "stack_bytes", "flash_bytes", "ram_bytes", "share_of_period")
+MORE_IS_WORSE = (
+    "cycle_bound",
+    "cycle_bound_ordinary",
+    "cycle_bound_outer",
+    "measured_worst_tick",
+    "jitter_cycles",
+    "stack_bytes",
+    "flash_bytes",
+    "ram_bytes",
+    "share_of_period",
+    "latency_us",
+)
 """Figures of a target."""
+
+RUNS = {
+    "search": ((), ("ticks_per_kind",)),
+    "replay": (("mismatches",), ("ticks",)),
+    "firmware": (("differing_from_host", "lost_ticks"), ("ticks", "stands")),
+}
+"""What was executed on a target, each with the figures of which more and of which less is worse."""
 
 PROPERTY_MORE_IS_WORSE = (
     "violations",
@@ -113,18 +131,47 @@ def _share(defects: Document) -> float | None:
 
 
 def _defects(old: Document, new: Document) -> Iterator[str]:
+    """Kill rates; nothing is said where no defects were planted, which is left to who asks for it."""
+    if not new.get("tried"):
+        return
     yield from _worse("defects, share killed", _share(old), _share(new), more_is_worse=False)
+    rate = "rate_of_kinds_1_to_31"
+    yield from _worse("defects, share killed of kinds 1 to 31", old.get(rate), new.get(rate), more_is_worse=False)
     yield from _worse("defects, tried", old.get("tried") or None, new.get("tried"), more_is_worse=False)
-    yield from _worse("defects, survived", old.get("survived"), new.get("survived"), more_is_worse=True)
+    yield from _worse("defects, survived", old.get("survived") if old.get("tried") else None, new.get("survived"), more_is_worse=True)
+    after = {kind["number"]: kind for kind in new.get("kinds", [])}
+    for kind in old.get("kinds", []):
+        # What no longer occurs in the text cannot be planted; that is no loss.
+        if kind["number"] in after:
+            what = f"defects of kind {kind['number']}, {kind['title']}, survived"
+            yield from _worse(what, kind["survived"], after[kind["number"]]["survived"], more_is_worse=True)
 
 
 def _targets(old: Mapping[str, Document], new: Mapping[str, Document]) -> Iterator[str]:
     for name, before in old.items():
-        if name not in new:
+        after = new.get(name)
+        if after is None:
             yield f"target {name}: there before, not there now"
             continue
+        tools = [before.get("compiler"), after.get("compiler")]
+        why = f" ({tools[0]} before, {tools[1]} now)" if None not in tools and tools[0] != tools[1] else ""
         for key in MORE_IS_WORSE:
-            yield from _worse(f"target {name}, {key}", before.get(key), new[name].get(key), more_is_worse=True)
+            for text in _worse(f"target {name}, {key}", before.get(key), after.get(key), more_is_worse=True):
+                yield text + why
+        for run, (more, less) in RUNS.items():
+            if before.get(run) is None:
+                continue
+            if after.get(run) is None:
+                yield f"target {name}, {run}: done before, not done now"
+                continue
+            for key in (*more, *less):
+                pair = [_count(entry[run].get(key)) for entry in (before, after)]
+                yield from _worse(f"target {name}, {run}, {key}", *pair, more_is_worse=key in more)
+
+
+def _count(value: Any) -> Any:
+    """A truth value as a number that can be compared."""
+    return int(value) if isinstance(value, bool) else value
 
 
 def _signals(old: Mapping[str, Document], new: Mapping[str, Document]) -> Iterator[str]:

@@ -10,19 +10,20 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
+from codegen.defects import DefectReport
 from codegen.handwritten.gate import FAULTS, HandwrittenCheck
 from codegen.host.shape import Shape
 from codegen.proof import ProofReport
-from codegen.shipment import Checks, proof_failures
+from codegen.shipment import Checks, TargetResult, proof_failures
 from codegen.verify.faults import FaultCheck
 from codegen.verify.properties import PropertyCheck
 from codegen.verify.trial import Failure, c_test, failure_table
 
-Status = Literal["holds", "broken", "not applicable", "left out"]
+Status = Literal["holds", "broken", "not applicable", "left out", "missed"]
 SHOWN_LINES = 6
 
 
@@ -53,7 +54,7 @@ class Finding:
     Attributes:
         name: Short name.
         statement: What holds.
-        status: The verdict.
+        status: The verdict; "missed" is a planted defect that no check found, which says something about the checks, not about the C.
         count: Ticks or cases tried.
         seconds: Time it took.
         message: What is wrong, or why it was not tried; "" if it holds.
@@ -230,6 +231,43 @@ def findings_of(checks: Checks, shape: Shape, source_name: str, place: Place) ->
     if flight is not None:
         missed = [f"{check.name}: {check.row()[2]}, wanted {check.row()[1]}" for check in flight.failures]
         found.append(_plain("flight", "the C stands, recovers and trips on the simulated machine", len(flight.checks), 0.0, missed, place))
+    if checks.target is not None:
+        found += _target(checks.target, place)
+    if checks.defects is not None:
+        found += _defects(checks.defects, place)
+    return found
+
+
+def _target(target: TargetResult, place: Place) -> list[Finding]:
+    """What was found on the emulated target; what could not be had counts as left out, with the reason."""
+    reason = "; ".join(target.missing)
+    replayed = target.replay.ticks if target.replay is not None else 0
+    flown = target.flight.ticks if target.flight is not None else 0
+    asked = 1 if target.costs is not None or target.faults else 0
+    parts = (
+        ("emulated target: same bits", "the core computes what the host computes", replayed, target.replay_failures),
+        ("emulated target: cost", "cycles and stack are bounded, and the build file's budgets are kept", asked, target.cost_failures),
+        ("firmware in the loop", "the machine stands with the firmware at the controls", flown, target.flight_failures),
+    )
+    found = []
+    for name, statement, count, failures in parts:
+        finding = _plain(name, statement, count, 0.0, failures, place)
+        if finding.status == "left out":
+            # Where the core ran, but had no machine or no clock, there is nothing that a tool would help.
+            status: Status = "not applicable" if replayed and not count else "left out"
+            finding = replace(finding, status=status, message=reason or "not tried")
+        found.append(finding)
+    return found
+
+
+def _defects(report: DefectReport, place: Place) -> list[Finding]:
+    """The campaign of planted defects, and each one that no check found."""
+    told = f"{report.killed} of {report.tried} found, {report.equivalent} shown to be the same controller, {len(report.survivors)} missed"
+    statement = "the checks find the classic mistakes when they are planted into this C"
+    found = [Finding("planted defects", statement, "holds", report.tried, report.seconds, told, place.file, 0)]
+    for survivor in report.survivors:
+        message = f"kind {survivor.kind}, {survivor.title}: {survivor.where}: {survivor.change}; it would take {survivor.wanted}"
+        found.append(Finding("planted defect missed", statement, "missed", 1, 0.0, message, place.file, survivor.line))
     return found
 
 

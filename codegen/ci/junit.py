@@ -1,6 +1,7 @@
 """Findings as JUnit XML, the elements that the Jenkins plugin's published schema (junit-10.xsd) knows.
 
-Takes findings, gives text.  A broken property is a failure, one that does not apply or was left out is skipped.
+Takes findings, gives text.  A broken property is a failure, one that does not apply or was left out is skipped; a planted defect that
+no check found is told in the case's output, since it says nothing against the C.
 """
 
 from __future__ import annotations
@@ -41,6 +42,9 @@ def junit_text(suite_name: str, findings: Sequence[Finding]) -> str:
             where = f"{finding.file}:{finding.line}: " if finding.line else f"{finding.file}: "
             failure = ElementTree.SubElement(case, "failure", {"type": "property", "message": _clean(where + finding.message)})
             failure.text = _clean("\n\n".join(part for part in (finding.statement, finding.detail, finding.program) if part))
+        elif finding.status == "missed":
+            where = f"{finding.file}:{finding.line}: " if finding.line else f"{finding.file}: "
+            ElementTree.SubElement(case, "system-out").text = _clean(where + finding.message)
         elif finding.status != "holds":
             ElementTree.SubElement(case, "skipped", {"type": finding.status, "message": _clean(finding.message)})
     ElementTree.indent(root, " ")

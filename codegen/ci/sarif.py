@@ -1,6 +1,7 @@
 """Findings as SARIF 2.1.0 (OASIS, Static Analysis Results Interchange Format, version 2.1.0, 2020).
 
-Takes findings, gives text.  Every property is a rule; every broken one is a result with file and line.
+Takes findings, gives text.  Every property is a rule; every broken one is a result with file and line, and so is, as a warning, a
+planted defect that no check found.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ from codegen.ci.finding import Finding
 from codegen.version import VERSION
 
 SCHEMA = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
+
+LEVELS = {"broken": "error", "missed": "warning"}
 
 
 def rule_id(name: str) -> str:
@@ -37,7 +40,7 @@ def sarif_text(findings: Sequence[Finding]) -> str:
                 "name": finding.name,
                 "shortDescription": {"text": finding.name},
                 "fullDescription": {"text": finding.statement},
-                "defaultConfiguration": {"level": "error"},
+                "defaultConfiguration": {"level": LEVELS.get(finding.status, "error")},
             },
         )
     places = {name: at for at, name in enumerate(rules)}
@@ -50,7 +53,9 @@ def sarif_text(findings: Sequence[Finding]) -> str:
                 "tool": {"driver": {"name": "loopwright", "semanticVersion": VERSION, "rules": list(rules.values())}},
                 "columnKind": "unicodeCodePoints",
                 "invocations": [{"executionSuccessful": True, "exitCode": 1 if broken else 0}],
-                "results": [_result(finding, places[rule_id(finding.name)]) for finding in broken],
+                "results": [
+                    _result(finding, places[rule_id(finding.name)]) for finding in findings if finding.status in LEVELS
+                ],
             }
         ],
     }
@@ -61,7 +66,7 @@ def _result(finding: Finding, rule: int) -> dict[str, Any]:
     return {
         "ruleId": rule_id(finding.name),
         "ruleIndex": rule,
-        "level": "error",
+        "level": LEVELS[finding.status],
         "message": {"text": f"{finding.name}: {finding.message}"},
         "locations": [
             {

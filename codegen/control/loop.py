@@ -14,9 +14,9 @@ from codegen.plant import Plant
 from codegen.plant.model import STANDARD_GRAVITY_M_S2
 
 
-def surround(plant: Plant) -> PlantLoop:
-    """The plant over one tick, with late readings and the wheel counter's window."""
-    machine = sample_machine(plant)
+def surround(plant: Plant, torque_factor: float = 1.0) -> PlantLoop:
+    """The plant over one tick, with late readings and the wheel counter's window; ``torque_factor`` scales what a command yields."""
+    machine = sample_machine(plant, torque_factor)
     kept = [at for at, name in enumerate(machine.states) if name != "wheel_turn"]
     turn = machine.states.index("wheel_turn")
     late, window = machine.late_ticks, machine.window_ticks

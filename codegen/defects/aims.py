@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from codegen.graph import Clamp, Compare, Input, Node, Parameter, Product, SumOver, WeightedSum
+from codegen.graph import Clamp, Compare, Input, Node, Parameter, Product, Shorten, SumOver, WeightedSum
 from codegen.host.controller import memory_names
-from codegen.rules.fixed import ClampDetail, CompareDetail, FixedGraph, ProductDetail, RawDetail, SumDetail
+from codegen.rules.fixed import ClampDetail, CompareDetail, FixedGraph, ProductDetail, RawDetail, ShortenDetail, SumDetail
 from codegen.rules.vector import read_integer_arrays
 from codegen.rules.walk import Values
 from codegen.verify.bits import member_value, unpack_memory
@@ -28,6 +28,7 @@ CANDIDATES, CHOSEN, COPIES = 6000, 32, 32
 ROUNDED = 1 << 17
 FLOWN = 3000
 EASY_SHIFT, HARD_ROUNDS = 16, 6
+SUM_ROUNDS = 8
 BEYOND = 1 << 62
 
 
@@ -238,17 +239,20 @@ class _Marksman:
     def _short_of_half(self, node: Node, values: Values) -> tuple[Counts, int] | None:
         """(what is missing to half a count per lane, bits dropped); None where nothing is rounded, ``BEYOND`` where a limit acts."""
         detail = self.fixed.details[node.name]
-        if not isinstance(detail, SumDetail | ProductDetail) or detail.shift < 2:
+        if not isinstance(detail, SumDetail | ProductDetail | ShortenDetail) or detail.shift < 2:
             return None
         if isinstance(node, WeightedSum) and isinstance(detail, SumDetail):
             pairs = zip(detail.weights, (term.name for term in node.terms), strict=True)
             total = sum((values[name] * np.int64(weight) for weight, name in pairs), np.int64(detail.bias))
+        elif isinstance(node, Shorten):
+            total = values[node.operand]
         else:
             assert isinstance(node, Product)
             total = np.multiply(values[node.left], values[node.right], dtype=np.int64)
         short = -(np.broadcast_to(total, ROUNDED) + (1 << (detail.shift - 1))) % (1 << detail.shift)
         value = np.broadcast_to(values[node.name], ROUNDED)
-        limited = detail.low is not None and detail.high is not None and ((value <= detail.low) | (value >= detail.high))
+        low, high = (None, None) if isinstance(detail, ShortenDetail) else (detail.low, detail.high)
+        limited = low is not None and high is not None and ((value <= low) | (value >= high))
         return np.where((short == 0) | limited, BEYOND, short), detail.shift
 
     def _around(self, node: Node, both: Counts, short: Counts, sources: set[str]) -> tuple[Counts, tuple[Counts, int]]:
@@ -265,9 +269,13 @@ class _Marksman:
         return near, found
 
     def at_memory_ends(self) -> Iterator[Counts]:
-        """Flown or drawn memories in which one member stands at an end of its range, in ticks of the slow section."""
+        """Flown or drawn memories in which one member stands at an end of its range, in ticks of the slow section.
+
+        A sum gets more of them: one count at its end shows only where it turns a rounding further down.
+        """
+        nodes = self.fixed.graph.nodes
         for at, name in enumerate(self.members):
-            if name != "slow_count":
+            for _ in range(0 if name == "slow_count" else SUM_ROUNDS if isinstance(nodes[name], SumOver) else 1):
                 both = self.draw(CHOSEN * COPIES, True)
                 ends = self.rng.choice(np.array([self.lows[at], self.highs[at]]), both.shape[1])
                 both[at] = np.clip(ends + self.rng.integers(-1, 1, len(ends), endpoint=True), self.lows[at], self.highs[at])

@@ -12,9 +12,10 @@ from dataclasses import dataclass, fields, replace
 from math import degrees, exp, radians
 from typing import Any
 
-from codegen.build import Build, Quantity
+from codegen.build import Build, Choice, Quantity
 from codegen.design.gains import Ceilings, Gains, Poles, friendly, place_gains, round_up
 from codegen.design.goals import Achieved, Unknowns, Verdict, judge_goals, meets_corner_target, meets_targets
+from codegen.design.laws import MOMENTUM, Law
 from codegen.design.limits import (
     Limits,
     find_limits,
@@ -34,10 +35,12 @@ SLOWER = 0.8  # next inner pole to try when targets are missed
 OUTER_PARTS = (6.0, 10.0, 20.0)  # outer poles to try: the falling rate over these
 TRIM_SHARE = 0.6  # of the outer pole
 FILTER_TIMES_S = (2.0, 3.0, 5.0)
+MEASURED_DRIFT_RAD = radians(0.25)  # a bias known so well that the longest filter time turns it into less than this
 HOLD_FILTER_TIME_S = 0.05
 LEAN_LIMIT_RAD = radians(3.0)
 LEAN_SHARE = 0.25  # but at most this of the recoverable tilt
 OVERSPEED_SHARE = 0.95  # of the speed that the motor reaches
+WISHED = "as asked for in [design]"
 CYCLES_CLEAR, STRIBECK_CLEAR = 3.0, 1.5  # set-point over friction cycle and Stribeck speed
 
 
@@ -54,6 +57,7 @@ class Design(Gains):
             set-point.
         verdicts: Goals and targets against what is reached.
         reasons: (name of the number, sentence) for every choice.
+        law: The structure, and what it adds to the common numbers.
     """
 
     limits: Limits
@@ -63,6 +67,7 @@ class Design(Gains):
     friction_cycle_rad_s: float
     verdicts: tuple[Verdict, ...]
     reasons: tuple[tuple[str, str], ...]
+    law: Law = MOMENTUM
 
 
 def design_controller(build: Build, plant: Plant) -> Design:
@@ -78,13 +83,12 @@ def design_controller(build: Build, plant: Plant) -> Design:
             "raise drive.current_limit_a or lower drive.stiction_n_m",
         )
     limits = find_limits(plant, build.wheel.axis_height_m.value)
-    unknowns = Unknowns(
-        offset_rad=radians(_largest_size(build.body.balance_offset_deg)),
-        bias_rad_s=radians(_largest_size(build.gyro.bias_dps)),
-    )
+    unknowns = find_unknowns(build)
     chosen = _choose(build, plant, limits, unknowns)
     cycle = friction_cycle(chosen.gains)
     setpoint, setpoint_reason = _wheel_setpoint(chosen.gains, cycle, unknowns)
+    if build.design.wheel_setpoint_rad_s is not None:
+        setpoint, setpoint_reason = build.design.wheel_setpoint_rad_s.value, WISHED
     gains = replace(chosen.gains, wheel_setpoint_rad_s=setpoint)
     achieved = replace(chosen, gains=gains)
     numbers: dict[str, Any] = {field.name: getattr(gains, field.name) for field in fields(gains)}
@@ -96,7 +100,15 @@ def design_controller(build: Build, plant: Plant) -> Design:
         rest=chosen.rest,
         friction_cycle_rad_s=cycle,
         verdicts=judge_goals(build, limits, achieved, unknowns),
-        reasons=(*_reasons(gains, limits, unknowns), ("wheel_setpoint_rad_s", setpoint_reason)),
+        reasons=(*_with_wishes(build, _reasons(gains, limits, unknowns)), ("wheel_setpoint_rad_s", setpoint_reason)),
+    )
+
+
+def find_unknowns(build: Build) -> Unknowns:
+    """The largest sizes that the build's intervals leave open."""
+    return Unknowns(
+        offset_rad=radians(_largest_size(build.body.balance_offset_deg)),
+        bias_rad_s=radians(_largest_size(build.gyro.bias_dps)),
     )
 
 
@@ -110,15 +122,18 @@ def _choose(build: Build, plant: Plant, limits: Limits, unknowns: Unknowns) -> A
     Nearest is the least peak sensitivity: at the worst corner among those that meet the nominal targets, if
     any do.
     """
-    divergence, delay = limits.divergence_rad_s, limits.dead_time_s
+    divergence, delay, wishes = limits.divergence_rad_s, limits.dead_time_s, build.design
     fastest = friendly(min(INNER_PER_DIVERGENCE * divergence, INNER_DEAD_TIMES / delay))
-    filter_time = _filter_time(build, plant, limits, unknowns, fastest)
+    if wishes.inner_pole_rad_s is not None:
+        fastest = wishes.inner_pole_rad_s.value
+    wished = wishes.filter_time_s
+    filter_time = _filter_time(build, plant, limits, unknowns, fastest) if wished is None else wished.value
     stable: list[Achieved] = []
     nominal: list[Achieved] = []
     inner = fastest
     while inner >= min(divergence, fastest):
-        for parts in OUTER_PARTS:
-            candidate = _try(build, plant, limits, unknowns, _poles(divergence, inner, parts, filter_time))
+        for parts in OUTER_PARTS if wishes.outer_pole_rad_s is None else OUTER_PARTS[:1]:
+            candidate = _try(build, plant, limits, unknowns, _poles(divergence, inner, parts, filter_time, wishes))
             if candidate is None:
                 continue
             stable.append(candidate)
@@ -126,6 +141,8 @@ def _choose(build: Build, plant: Plant, limits: Limits, unknowns: Unknowns) -> A
                 nominal.append(_with_corners(candidate))
                 if meets_corner_target(nominal[-1]):
                     return nominal[-1]
+        if wishes.inner_pole_rad_s is not None:
+            break
         inner = friendly(SLOWER * inner)
     if nominal:
         return min(nominal, key=_worst_peak)
@@ -163,21 +180,34 @@ def _worst_peak(candidate: Achieved) -> tuple[bool, float]:
     return unstable, max(margins.peak_sensitivity for _, margins in candidate.corners)
 
 
-def _poles(divergence: float, inner: float, parts: float, filter_time: float) -> Poles:
-    outer = friendly(divergence / parts)
-    return Poles(inner, outer, friendly(TRIM_SHARE * divergence / parts), filter_time)
+def _poles(divergence: float, inner: float, parts: float, filter_time: float, wishes: Choice) -> Poles:
+    """Poles by the rules, except for those that the build asks for."""
+    outer, trim = friendly(divergence / parts), friendly(TRIM_SHARE * divergence / parts)
+    if wishes.outer_pole_rad_s is not None:
+        outer = wishes.outer_pole_rad_s.value
+        trim = friendly(TRIM_SHARE * outer)
+    if wishes.trim_pole_rad_s is not None:
+        trim = wishes.trim_pole_rad_s.value
+    return Poles(inner, outer, trim, filter_time)
+
+
+def _with_wishes(build: Build, reasons: tuple[tuple[str, str], ...]) -> tuple[tuple[str, str], ...]:
+    """The reasons, with the user's wish in the place of the rule for what the build asks for."""
+    return tuple((name, WISHED if getattr(build.design, name, None) is not None else reason) for name, reason in reasons)
 
 
 def _filter_time(build: Build, plant: Plant, limits: Limits, unknowns: Unknowns, inner: float) -> float:
     """The shortest filter time with which the predicted wiggle meets its goal, or the calmest; s.
 
-    At least 5/lambda, so that even an accelerometer at the blind height does no harm.
+    A filter time turns the gyro's bias into a tilt that the trim has to find first. Where the bias has been measured, that is next to
+    nothing, and the longest, calmest one is taken. At least 5/lambda, so that even an accelerometer at the blind height does no harm.
     """
     least = 5.0 / limits.divergence_rad_s
+    measured = FILTER_TIMES_S[-1] * unknowns.bias_rad_s <= MEASURED_DRIFT_RAD
     tried: list[tuple[float, float]] = []
-    for wished in FILTER_TIMES_S:
+    for wished in FILTER_TIMES_S[-1:] if measured else FILTER_TIMES_S:
         filter_time = wished if wished >= least else round_up(least, 0.5)
-        poles = _poles(limits.divergence_rad_s, inner, OUTER_PARTS[0], filter_time)
+        poles = _poles(limits.divergence_rad_s, inner, OUTER_PARTS[0], filter_time, build.design)
         gains = place_gains(plant, poles, _ceilings(build, plant, limits, unknowns, filter_time), 0.0)
         if not find_margins(gains).stable:
             continue

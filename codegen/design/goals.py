@@ -94,6 +94,17 @@ def judge_goals(build: Build, limits: Limits, achieved: Achieved, unknowns: Unkn
     )
 
 
+def judge_parts(limits: Limits, gains: Gains, unknowns: Unknowns) -> tuple[Verdict, ...]:
+    """The verdicts that do not depend on the law: what the machine's parts allow."""
+    return (
+        _arm_tilt(gains, limits, unknowns),
+        _stop_tilt(gains, limits, unknowns),
+        _latency(gains.plant, limits),
+        _ring(gains.plant, limits),
+        _recoverable_tilt(gains.plant, limits),
+    )
+
+
 def meets_targets(achieved: Achieved) -> bool:
     """Whether the targets on the nominal margins and on the torque's wiggle hold."""
     return all(verdict.holds for verdict in (_torque_noise(achieved), *_margins(achieved)))
@@ -104,12 +115,14 @@ def meets_corner_target(achieved: Achieved) -> bool:
     return _corner(achieved).holds
 
 
-def _at_least(goal: str, wanted: float, reached: float, unit: str, remedy: str) -> Verdict:
+def at_least(goal: str, wanted: float, reached: float, unit: str, remedy: str) -> Verdict:
+    """The verdict on a figure that must not be smaller than wanted."""
     holds = reached >= wanted
     return Verdict(goal, wanted, reached, unit, holds, "" if holds else remedy, "at least")
 
 
-def _at_most(goal: str, wanted: float, reached: float, unit: str, remedy: str) -> Verdict:
+def at_most(goal: str, wanted: float, reached: float, unit: str, remedy: str) -> Verdict:
+    """The verdict on a figure that must not be larger than wanted."""
     holds = reached <= wanted
     return Verdict(goal, wanted, reached, unit, holds, "" if holds else remedy, "at most")
 
@@ -120,7 +133,7 @@ def _poke(build: Build, gains: Gains) -> Verdict:
     impulse = plant.body_inertia_kg_m2 * recoverable_poke(plant, gains.wheel_setpoint_rad_s)
     reached = POKE_SHARE * impulse
     remedy = "" if reached >= wanted else _poke_remedy(plant, gains.wheel_setpoint_rad_s, wanted / reached)
-    return _at_least("goals.poke_n_m_s", wanted, reached, "N m s", remedy)
+    return at_least("goals.poke_n_m_s", wanted, reached, "N m s", remedy)
 
 
 def _poke_remedy(plant: Plant, wheel_rad_s: float, shortfall: float) -> str:
@@ -159,7 +172,7 @@ def _needed_factor(plant: Plant, attribute: str, wheel_rad_s: float, needed_rad:
 
 def _arm_tilt(gains: Gains, limits: Limits, unknowns: Unknowns) -> Verdict:
     caught = degrees(limits.recoverable_tilt_rad + unknowns.offset_rad)
-    return _at_most(
+    return at_most(
         "goals.arm_tilt_deg",
         caught,
         degrees(gains.arm_tilt_rad),
@@ -172,7 +185,7 @@ def _arm_tilt(gains: Gains, limits: Limits, unknowns: Unknowns) -> Verdict:
 
 def _stop_tilt(gains: Gains, limits: Limits, unknowns: Unknowns) -> Verdict:
     needed = degrees(limits.recoverable_tilt_rad + unknowns.offset_rad)
-    return _at_least(
+    return at_least(
         "goals.stop_tilt_deg",
         needed,
         degrees(gains.stop_tilt_rad),
@@ -197,12 +210,12 @@ def _calm_tilt(build: Build, limits: Limits, rest: RestNoise) -> Verdict:
             "hertz now), or "
             f"more wheel counts and command counts, or goals.calm_tilt_rms_deg of at least {reached:.2g}"
         )
-    return _at_most("goals.calm_tilt_rms_deg", wanted, reached, "deg", remedy)
+    return at_most("goals.calm_tilt_rms_deg", wanted, reached, "deg", remedy)
 
 
 def _standing(gains: Gains, unknowns: Unknowns) -> Verdict:
     needed = degrees(unknowns.offset_rad + gains.filter_time_s * unknowns.bias_rad_s)
-    return _at_least(
+    return at_least(
         "goals.standing_hours: trim range, without which the wheel creeps to top speed",
         needed,
         degrees(gains.trim_limit_rad),
@@ -220,12 +233,12 @@ def _latency(plant: Plant, limits: Limits) -> Verdict:
         remedy = f"bring loop.latency_us down to {floor(latency_us)}"
     else:
         remedy = "no latency is short enough: raise loop.inner_hz, low_pass_hz, or the current loop's speed"
-    return _at_most("dead time of the loop", 1e3 * wanted, 1e3 * reached, "ms", remedy)
+    return at_most("dead time of the loop", 1e3 * wanted, 1e3 * reached, "ms", remedy)
 
 
 def _ring(plant: Plant, limits: Limits) -> Verdict:
     supply = plant.supply_v * RING_FIGURE_WANTED / limits.ring_figure
-    return _at_least(
+    return at_least(
         "ring size (divergence x momentum at top speed / torque)",
         RING_FIGURE_WANTED,
         limits.ring_figure,
@@ -239,7 +252,7 @@ def _ring(plant: Plant, limits: Limits) -> Verdict:
 def _recoverable_tilt(plant: Plant, limits: Limits) -> Verdict:
     reached = degrees(limits.recoverable_tilt_rad)
     current = plant.current_limit_a * LEAST_TILT_DEG / max(reached, 1e-3)
-    return _at_least(
+    return at_least(
         "recoverable tilt",
         LEAST_TILT_DEG,
         reached,
@@ -250,7 +263,7 @@ def _recoverable_tilt(plant: Plant, limits: Limits) -> Verdict:
 
 def _setpoint(gains: Gains) -> Verdict:
     most = SETPOINT_SHARE * reachable_speed(gains.plant)
-    return _at_most(
+    return at_most(
         "wheel set-point",
         most,
         gains.wheel_setpoint_rad_s,
@@ -261,7 +274,7 @@ def _setpoint(gains: Gains) -> Verdict:
 
 
 def _overspeed(gains: Gains) -> Verdict:
-    return _at_least(
+    return at_least(
         f"over-speed trip against the speed of a poke of {POKE_SHARE:.1f} of the bound",
         effort_speed(gains.plant, POKE_SHARE, gains.wheel_setpoint_rad_s),
         gains.overspeed_rad_s,
@@ -271,7 +284,7 @@ def _overspeed(gains: Gains) -> Verdict:
 
 
 def _torque_noise(achieved: Achieved) -> Verdict:
-    return _at_most(
+    return at_most(
         "torque wiggle at rest",
         100.0 * TORQUE_NOISE_TARGET,
         100.0 * achieved.rest.torque_n_m / achieved.gains.plant.torque_limit_n_m,
@@ -286,11 +299,11 @@ def _margins(achieved: Achieved) -> tuple[Verdict, ...]:
     remedy = _sooner(plant)
     delays_ms = 1e3 * DELAY_MARGIN_DEAD_TIMES * dead_time(plant)
     return (
-        _at_most("peak sensitivity", PEAK_SENSITIVITY_TARGET, margins.peak_sensitivity, "1", remedy),
-        _at_least("disk margin", DISK_MARGIN_TARGET, margins.disk_margin, "1", remedy),
-        _at_least("delay margin", delays_ms, 1e3 * margins.delay_margin_s, "ms", remedy),
-        _at_most("gain margin down", GAIN_MARGIN_DOWN_TARGET, margins.gain_margin_down, "1", remedy),
-        _at_least("gain margin up", GAIN_MARGIN_UP_TARGET, margins.gain_margin_up, "1", remedy),
+        at_most("peak sensitivity", PEAK_SENSITIVITY_TARGET, margins.peak_sensitivity, "1", remedy),
+        at_least("disk margin", DISK_MARGIN_TARGET, margins.disk_margin, "1", remedy),
+        at_least("delay margin", delays_ms, 1e3 * margins.delay_margin_s, "ms", remedy),
+        at_most("gain margin down", GAIN_MARGIN_DOWN_TARGET, margins.gain_margin_down, "1", remedy),
+        at_least("gain margin up", GAIN_MARGIN_UP_TARGET, margins.gain_margin_up, "1", remedy),
     )
 
 
@@ -298,7 +311,7 @@ def _corner(achieved: Achieved) -> Verdict:
     """Verdict on the worst corner; an unstable one has an endless peak."""
     peak, label = max((_peak(margins), label) for label, margins in achieved.corners)
     goal = f"peak sensitivity at the worst corner ({label})"
-    return _at_most(goal, CORNER_PEAK_TARGET, peak, "1", _sooner(achieved.gains.plant))
+    return at_most(goal, CORNER_PEAK_TARGET, peak, "1", _sooner(achieved.gains.plant))
 
 
 def _sooner(plant: Plant) -> str:

@@ -21,6 +21,7 @@ from scipy.integrate import solve_ivp
 from scipy.linalg import solve_discrete_are
 from scipy.optimize import brentq
 
+from codegen.design.closed_form import closed_form_excursion, unstable_pole
 from codegen.plant import Plant, linearise, sample
 
 RING_FIGURE_WANTED = 3.0
@@ -58,7 +59,7 @@ class Limits:
         recoverable_tilt_rad: Largest tilt, released at rest with the wheel at rest, from which full effort
             returns.
         excursion_rad: Recoverable xi by the Laplace quadrature of the full-effort torque.
-        excursion_closed_form_rad: The same by :func:`closed_form_excursion`.
+        excursion_closed_form_rad: The same in closed form, see :mod:`codegen.design.closed_form`.
         poke_rad_s: Largest sudden tilt rate at rest from which full effort returns.
         poke_n_m_s: The same as angular impulse about the pivot.
         poke_height_m: Height of the finger for ``poke_n_s``.
@@ -135,23 +136,17 @@ def find_limits(plant: Plant, poke_height_m: float) -> Limits:
     )
 
 
-def unstable_pole(plant: Plant) -> float:
-    """Right-half-plane pole in rad/s of the tilt alone, pivot damping included: I s^2 + B s - G = 0."""
-    half = plant.pivot_damping_n_m_s / (2.0 * plant.body_inertia_kg_m2)
-    return sqrt(half**2 + plant.divergence_rad_s**2) - half
-
-
 def net_torque(plant: Plant, wheel_rad_s: float) -> float:
-    """Largest torque in N m that still speeds up a wheel turning at ``wheel_rad_s`` >= 0.
+    """Largest torque in N m that still speeds up a wheel turning at ``wheel_rad_s``.
 
     The smaller of the current limit and what the supply can drive against the back-EMF, less the wheel's
     friction (Coulomb, Stribeck in the form tau_c + (tau_s - tau_c)/(1 + (w/w_s)^2), viscous). Negative above
-    the speed that the motor can reach.
+    the speed that the motor can reach; a wheel that turns the other way is braked by its friction.
     """
     driven = plant.torque_constant * (plant.supply_v - plant.torque_constant * wheel_rad_s) / plant.resistance_ohm
     rising = (plant.wheel_stiction_n_m - plant.wheel_coulomb_n_m) / (1.0 + (wheel_rad_s / plant.stribeck_rad_s) ** 2)
-    friction = plant.wheel_coulomb_n_m + rising + plant.wheel_viscous_n_m_s * wheel_rad_s
-    return min(plant.torque_limit_n_m, driven) - friction
+    friction = plant.wheel_coulomb_n_m + rising + plant.wheel_viscous_n_m_s * abs(wheel_rad_s)
+    return min(plant.torque_limit_n_m, driven) - (friction if wheel_rad_s >= 0.0 else -friction)
 
 
 def reachable_speed(plant: Plant, load_n_m: float = 0.0) -> float:
@@ -165,34 +160,6 @@ def static_tilt(plant: Plant) -> float:
     """asin(T/G) in rad, T the torque limit less starting friction; pi/2 if the motor outweighs gravity."""
     share = max(0.0, net_torque(plant, 0.0)) / plant.gravity_torque_n_m
     return asin(min(1.0, share))
-
-
-def closed_form_excursion(plant: Plant, wheel_rad_s: float = 0.0) -> float:
-    """Recoverable excursion xi in rad, wheel at ``wheel_rad_s`` >= 0, in closed form.
-
-    xi = (T/G) (1 - exp(-lambda t_k)/(1 + lambda tau_m)): constant torque T up to the knee speed at
-    t_k = J (w_knee - w_0)/T, then an exponential decay against the back-EMF with tau_m = R J/K_t^2. T is the
-    torque limit less Coulomb and viscous friction, the latter at the speed reached after 1/lambda, when most
-    of the integral has been gathered. Starting above the knee, T is what is left at the starting speed and
-    t_k = 0.
-    Source: Laplace transform at lambda of the two-piece torque, derived here.
-    """
-    divergence, inertia = plant.divergence_rad_s, plant.wheel_inertia_kg_m2
-    start = net_torque(plant, wheel_rad_s)
-    if start <= 0.0:
-        return 0.0
-    reached = min(wheel_rad_s + start / (inertia * divergence), reachable_speed(plant))
-    if wheel_rad_s < plant.knee_speed_rad_s:
-        drag = plant.wheel_coulomb_n_m + plant.wheel_viscous_n_m_s * reached
-        torque = max(0.0, plant.torque_limit_n_m - drag)
-    else:
-        torque = start
-    if torque == 0.0:
-        return 0.0
-    knee_time = max(0.0, inertia * (plant.knee_speed_rad_s - wheel_rad_s) / torque)
-    motor_time = plant.resistance_ohm * inertia / plant.torque_constant**2
-    kept = 1.0 - exp(-divergence * knee_time) / (1.0 + divergence * motor_time)
-    return torque / plant.gravity_torque_n_m * kept
 
 
 def full_effort_excursion(plant: Plant, wheel_rad_s: float = 0.0) -> float:
@@ -212,10 +179,11 @@ def recoverable_poke(plant: Plant, wheel_rad_s: float = 0.0) -> float:
 
     Solves the nonlinear machine (gravity as sin(tilt), pivot friction, the wheel carried along by the body)
     under full effort and bisects on the starting rate to 1e-4 of it. No controller returns from more, since
-    xi can only fall as fast as full effort makes it.
+    xi can only fall as fast as full effort makes it. ``wheel_rad_s`` is the wheel's speed before the blow; the
+    blow does not change its absolute speed, so against the body it is slower by the body's new rate.
     """
     scale = plant.torque_limit_n_m / (plant.body_inertia_kg_m2 * plant.divergence_rad_s)
-    return _largest(lambda rate: _returns(plant, 0.0, rate, wheel_rad_s), 1.2 * scale)
+    return _largest(lambda rate: _returns(plant, 0.0, rate, wheel_rad_s - rate), 1.2 * scale)
 
 
 def recoverable_tilt(plant: Plant, wheel_rad_s: float = 0.0) -> float:

@@ -55,6 +55,10 @@ class Margins:
     crossover_rad_s: float
 
 
+NO_MARGINS = Margins(False, float("nan"), inf, 0.0, 1.0, 1.0, 0.0, 0.0, 0.0)
+"""Of a law that is linear nowhere."""
+
+
 @dataclass(frozen=True)
 class Corner:
     """A machine that differs from the nominal one: factors on G, I and torque, and extra ticks of delay."""

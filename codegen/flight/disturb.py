@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from codegen.flight.checks import FlightCheck, all_of, at_most
-from codegen.flight.perturb import perturbed_machines
+from codegen.flight.perturb import perturb_any
 from codegen.flight.stand import HOLD_S, SEEDS, StepFactory, is_up
-from codegen.flight.terms import FlightTerms
-from codegen.plant import Flight, Plant, Scenario, fly
+from codegen.flight.terms import FlightTerms, Terms
+from codegen.plant import AnyPlant, Flight, Plant, Scenario, fly_any
 
 RECOVERY_SHARE = 0.3
 PERTURBED_SHARE = 0.4
@@ -46,7 +46,7 @@ class Recovery:
     peak_rad: float
 
 
-def poked_flight(plant: Plant, terms: FlightTerms, make_step: StepFactory, impulse: float, seed: int = 1) -> Flight:
+def poked_flight(plant: AnyPlant, terms: Terms, make_step: StepFactory, impulse: float, seed: int = 1) -> Flight:
     """A flight with balance angle and gyro bias unknown, poked once settled; every tick recorded."""
     poke_s = HOLD_S + terms.settling_s
     scenario = Scenario(
@@ -60,7 +60,7 @@ def poked_flight(plant: Plant, terms: FlightTerms, make_step: StepFactory, impul
         gyro_bias_rad_s=terms.gyro_bias_rad_s,
         record_every=1,
     )
-    return fly(plant, make_step(), scenario)
+    return fly_any(plant, make_step(), scenario)
 
 
 def recovery_of(flight: Flight) -> Recovery:
@@ -80,7 +80,7 @@ def recovery_of(flight: Flight) -> Recovery:
     return Recovery(float(flight.time_s[after][outside[-1] + 1]) - poke_s, float(away.max()))
 
 
-def check_recovery(plant: Plant, terms: FlightTerms, make_step: StepFactory) -> list[FlightCheck]:
+def check_recovery(plant: AnyPlant, terms: Terms, make_step: StepFactory) -> list[FlightCheck]:
     """Slowest way back from a poke of 30 % of the bound, both signs, three seeds."""
     times = [
         recovery_of(poked_flight(plant, terms, make_step, sign * RECOVERY_SHARE * terms.poke_n_m_s, seed)).time_s
@@ -124,7 +124,7 @@ def run_down_flight(plant: Plant, terms: FlightTerms, make_step: StepFactory, sh
         gyro_bias_rad_s=0.0,
         record_every=1,
     )
-    return fly(plant, make_step(), scenario)
+    return fly_any(plant, make_step(), scenario)
 
 
 def run_down_of(plant: Plant, terms: FlightTerms, flight: Flight) -> RunDown:
@@ -169,17 +169,17 @@ def check_run_down(plant: Plant, terms: FlightTerms, make_step: StepFactory) -> 
     return checks
 
 
-def check_perturbed(plant: Plant, terms: FlightTerms, make_step: StepFactory) -> list[FlightCheck]:
+def check_perturbed(plant: AnyPlant, terms: Terms, make_step: StepFactory) -> list[FlightCheck]:
     """Every changed machine survives a poke of 40 % of the nominal bound, both signs."""
     checks = []
-    for label, machine in perturbed_machines(plant).items():
+    for label, machine in perturb_any(plant).items():
         pokes = [sign * PERTURBED_SHARE * terms.poke_n_m_s for sign in (1.0, -1.0)]
         ups = [is_up(poked_flight(machine, terms, make_step, poke)) for poke in pokes]
         checks.append(all_of(f"{label}: survives 40 % pokes", ups))
     return checks
 
 
-def check_insistence(plant: Plant, terms: FlightTerms, make_step: StepFactory) -> list[FlightCheck]:
+def check_insistence(plant: AnyPlant, terms: Terms, make_step: StepFactory) -> list[FlightCheck]:
     """Repeated pokes of the same and of alternating sign, a push, and a supply that sags and comes back."""
     start = HOLD_S + terms.settling_s
     end = start + REPEATS * REPEAT_S + 4.0
@@ -202,12 +202,12 @@ def check_insistence(plant: Plant, terms: FlightTerms, make_step: StepFactory) -
             balance_offset_rad=terms.offset_rad,
             gyro_bias_rad_s=terms.gyro_bias_rad_s,
         )
-        return is_up(fly(plant, make_step(), scenario))
+        return is_up(fly_any(plant, make_step(), scenario))
 
     same = [up(pokes=tuple((time, sign * poke) for time in times)) for sign in (1.0, -1.0)]
     alternating = [up(pokes=tuple((time, (-1.0) ** number * poke) for number, time in enumerate(times)))]
     push = [
-        up(pushes=((start, start + PUSH_S, sign * PUSH_SHARE * plant.torque_limit_n_m),)) for sign in (1.0, -1.0)
+        up(pushes=((start, start + PUSH_S, sign * PUSH_SHARE * plant.holding_torque_n_m),)) for sign in (1.0, -1.0)
     ]
     sagging = ((start, (1.0 - SAG_SHARE) * plant.supply_v), (start + SAG_S, plant.supply_v))
     sag = [up(supply=sagging), up(supply=sagging, pokes=((start + 0.5 * SAG_S, poke),))]

@@ -18,7 +18,7 @@ from codegen.flight.disturb import RECOVERY_SHARE, SPIN_SHARE
 from codegen.flight.stand import HOLD_S
 from codegen.flight.terms import FlightTerms
 from codegen.host.controller import HostController
-from codegen.plant import Flight, Plant, Scenario, StepFunction, fly
+from codegen.plant import AnyPlant, Flight, Plant, RollingFlight, Scenario, StepFunction, fly_any
 
 RealArray = NDArray[np.float64]
 
@@ -37,6 +37,7 @@ class Recording:
         event_s: When what the title says happened.
         time_s, tilt_deg, wheel_rad_s, torque_n_m, command_counts: The machine; tilt from the true balance angle.
         estimates: The controller's own memory in real units by member name (rad, N m s), as after the tick.
+        place_m: Where a machine that rolls is, from where it began; None for one that stands on its spot.
     """
 
     name: str
@@ -48,17 +49,18 @@ class Recording:
     torque_n_m: RealArray
     command_counts: RealArray
     estimates: Mapping[str, RealArray]
+    place_m: RealArray | None = None
 
 
 def record_flight(
-    plant: Plant, controller: HostController, scenario: Scenario, name: str, title: str, event_s: float, *, from_s: float = 0.0
+    plant: AnyPlant, controller: HostController, scenario: Scenario, name: str, title: str, event_s: float, *, from_s: float = 0.0
 ) -> Recording:
     """Fly, replay the raw readings, and cut off what is before ``from_s``.
 
     Raises:
         CheckFailed: The replayed outputs are not those of the flight.
     """
-    flight = fly(plant, StepFunction(*controller.flight_step()), replace(scenario, record_every=1, record_counts=True))
+    flight = fly_any(plant, StepFunction(*controller.flight_step()), replace(scenario, record_every=1, record_counts=True))
     memory = replay(controller, flight)
     kept = flight.time_s >= from_s
     return Recording(
@@ -71,6 +73,7 @@ def record_flight(
         torque_n_m=flight.torque_n_m[kept],
         command_counts=flight.command_counts[kept],
         estimates={member: memory[member][kept] for member in ESTIMATES if member in memory},
+        place_m=flight.position_m[kept] if isinstance(flight, RollingFlight) else None,
     )
 
 

@@ -9,8 +9,8 @@ from collections.abc import Callable
 
 from codegen.flight.checks import FlightCheck, at_least
 from codegen.flight.stand import HOLD_S, SEEDS, StepFactory, is_up
-from codegen.flight.terms import FlightTerms
-from codegen.plant import Plant, Scenario, fly
+from codegen.flight.terms import Terms
+from codegen.plant import AnyPlant, Scenario, fly_any
 
 STEPS = 8
 """Halvings of a bisection: the answer is within 1.2/2^8 = 0.5 % of the bound, on the safe side."""
@@ -32,7 +32,7 @@ def largest(survives: Callable[[float], bool], highest: float, steps: int = STEP
     return low
 
 
-def largest_tilt(plant: Plant, terms: FlightTerms, make_step: StepFactory, sign: float, steps: int = STEPS) -> float:
+def largest_tilt(plant: AnyPlant, terms: Terms, make_step: StepFactory, sign: float, steps: int = STEPS) -> float:
     """Largest static tilt in rad (with the sign given) from which all seeds come back, wheel at rest.
 
     The body is held there disarmed, then armed and released in the same tick; offsets and bias are zero, as in the bound.
@@ -51,12 +51,12 @@ def largest_tilt(plant: Plant, terms: FlightTerms, make_step: StepFactory, sign:
             )
             for seed in SEEDS
         )
-        return all(is_up(fly(plant, make_step(), scenario)) for scenario in scenarios)
+        return all(is_up(fly_any(plant, make_step(), scenario)) for scenario in scenarios)
 
     return largest(survives, HIGHEST_SHARE * terms.recoverable_tilt_rad, steps)
 
 
-def largest_poke(plant: Plant, terms: FlightTerms, make_step: StepFactory, sign: float, steps: int = STEPS) -> float:
+def largest_poke(plant: AnyPlant, terms: Terms, make_step: StepFactory, sign: float, steps: int = STEPS) -> float:
     """Largest angular impulse in N m s (with the sign given) from which all seeds come back, given to a body at rest."""
     poke_s = HOLD_S + terms.settling_s
 
@@ -73,12 +73,12 @@ def largest_poke(plant: Plant, terms: FlightTerms, make_step: StepFactory, sign:
             )
             for seed in SEEDS
         )
-        return all(is_up(fly(plant, make_step(), scenario)) for scenario in scenarios)
+        return all(is_up(fly_any(plant, make_step(), scenario)) for scenario in scenarios)
 
     return largest(survives, HIGHEST_SHARE * terms.poke_n_m_s, steps)
 
 
-def check_capacity(plant: Plant, terms: FlightTerms, make_step: StepFactory, steps: int = STEPS) -> list[FlightCheck]:
+def check_capacity(plant: AnyPlant, terms: Terms, make_step: StepFactory, steps: int = STEPS) -> list[FlightCheck]:
     """Largest tilt and poke of both signs against their bounds, and against the build's own goal.
 
     A tilt that the controller may not arm at cannot be asked of it: where the arming tilt is the smaller, it is the bound.

@@ -10,8 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from codegen.flight.checks import FlightCheck, all_of, at_least, at_most
-from codegen.flight.terms import FlightTerms
-from codegen.plant import Flight, Plant, Scenario, StepFunction, fly
+from codegen.flight.terms import FlightTerms, Terms
+from codegen.plant import AnyPlant, Flight, Plant, Scenario, StepFunction, fly_any
 
 StepFactory = Callable[[], StepFunction]
 
@@ -27,7 +27,7 @@ def is_up(flight: Flight) -> bool:
 
 
 def stand(
-    plant: Plant, terms: FlightTerms, make_step: StepFactory, hours: float, offset_rad: float, seed: int = 1
+    plant: AnyPlant, terms: Terms, make_step: StepFactory, hours: float, offset_rad: float, seed: int = 1
 ) -> Flight:
     """Fly for ``hours``, released with the IMU (not the body) upright; statistics once the slow loops have settled."""
     seconds = max(3600.0 * hours, 2.0 * terms.settling_s)
@@ -41,11 +41,11 @@ def stand(
         gyro_bias_rad_s=terms.gyro_bias_rad_s,
         statistics_from_s=terms.settling_s,
     )
-    return fly(plant, make_step(), scenario)
+    return fly_any(plant, make_step(), scenario)
 
 
 def check_standing(
-    plant: Plant, terms: FlightTerms, make_step: StepFactory, hours: dict[float, float]
+    plant: AnyPlant, terms: Terms, make_step: StepFactory, hours: dict[float, float]
 ) -> tuple[list[FlightCheck], float]:
     """Stands for so many hours (values) from each unknown balance angle in rad (keys); also returns the seconds flown."""
     checks = []
@@ -77,7 +77,7 @@ class Rest:
 
 
 def measure_rest(
-    plant: Plant, terms: FlightTerms, make_step: StepFactory, seconds: float, seeds: tuple[int, ...] = SEEDS
+    plant: AnyPlant, terms: Terms, make_step: StepFactory, seconds: float, seeds: tuple[int, ...] = SEEDS
 ) -> Rest:
     """Worst figures over seeds and both signs of the balance angle, after settling."""
     hours = (terms.settling_s + seconds) / 3600.0

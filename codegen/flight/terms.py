@@ -22,23 +22,22 @@ RECOVERY_TIME_CONSTANTS = 1.5
 RECOVERY_LEAST_S = 1.0
 
 
-@dataclass(frozen=True)
-class FlightTerms:
-    """Bounds, thresholds and wanted figures; SI units, rad.
+@dataclass(frozen=True, kw_only=True)
+class Terms:
+    """Bounds, thresholds and wanted figures that every machine has; SI units, rad.
 
     Attributes:
         recoverable_tilt_rad: Largest tilt released at rest from which full effort returns.
         poke_n_m_s: Largest angular impulse at rest from which full effort returns.
         arm_tilt_rad, stop_tilt_rad: The controller arms within the one and cuts off beyond the other.
-        overspeed_rad_s: Cut-off wheel speed.
-        sensor_timeout_ticks: Ticks after which an unchanging sensor trips.
+        overspeed_rad_s: Cut-off speed of the wheel or drive.
+        sensor_timeout_ticks: Ticks after which an unchanging sensor trips; 0 where a reading may rest.
         lean_limit_rad: Largest lean that the outer loop asks for.
-        wheel_setpoint_rad_s: Wheel speed held at rest.
         settling_s: Flight time after which the slow loops have settled.
         standing_hours: How long the machine has to stand.
         offset_rad: Unknown balance angle where it is not swept: half of the largest that the build allows.
         gyro_bias_rad_s: Gyro bias while standing: half of the largest that the build allows.
-        tilt_rms_rad, wheel_mean_rad_s, torque_rms_share: Largest figures at rest; torque as share of the motor's maximum.
+        tilt_rms_rad, torque_rms_share: Largest figures at rest; torque as share of the motor's maximum.
         tilt_share, poke_share: Least shares of the two bounds.
         recovery_s: Longest time to come to rest after a poke of 30 % of the bound.
         poke_goal_n_m_s: Poke that the build's goals ask for.
@@ -51,11 +50,9 @@ class FlightTerms:
     overspeed_rad_s: float
     sensor_timeout_ticks: int
     lean_limit_rad: float
-    wheel_setpoint_rad_s: float
     settling_s: float
     standing_hours: float
     tilt_rms_rad: float
-    wheel_mean_rad_s: float
     torque_rms_share: float
     recovery_s: float
     poke_goal_n_m_s: float
@@ -68,6 +65,19 @@ class FlightTerms:
     def sweep_rad(self) -> tuple[float, ...]:
         """Balance angles that standing is tried from: both signs of the usual one and of twice it, the largest last."""
         return (self.offset_rad, -self.offset_rad, 2.0 * self.offset_rad, -2.0 * self.offset_rad)
+
+
+@dataclass(frozen=True, kw_only=True)
+class FlightTerms(Terms):
+    """The terms of a body with a reaction wheel.
+
+    Attributes:
+        wheel_setpoint_rad_s: Wheel speed held at rest.
+        wheel_mean_rad_s: Largest mean wheel speed at rest.
+    """
+
+    wheel_setpoint_rad_s: float
+    wheel_mean_rad_s: float
 
 
 def set_terms(build: Build, design: Design) -> FlightTerms:

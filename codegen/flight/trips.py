@@ -16,12 +16,16 @@ from numpy.typing import NDArray
 from codegen.errors import CheckFailed
 from codegen.flight.checks import FlightCheck, all_of, at_most
 from codegen.flight.stand import HOLD_S, StepFactory
-from codegen.flight.terms import FlightTerms
-from codegen.plant import Flight, Plant, Scenario, fly
+from codegen.flight.terms import Terms
+from codegen.plant import AnyPlant, Encoders, Flight, Inertial, Plant, RollingPlant, Scenario, fly_any
 
-GYRO, TANGENTIAL, RADIAL, WHEEL, ARM, FRESH = range(6)
+GYRO, TANGENTIAL, RADIAL, WHEEL = range(4)
+"""Readings of sensors on the body."""
+
+PLACE, ANGLE = range(2)
+"""Readings of encoders."""
+
 COMMAND, ARMED, TRIPPED = range(3)
-INPUTS = 6
 FAULT_S = 1.0
 """Time of every fault: the controller has armed at 0.3 s and stands, more or less."""
 
@@ -38,7 +42,7 @@ Counts = NDArray[np.int32]
 
 
 def lecture(make_step: StepFactory, readings: Counts) -> Counts:
-    """Outputs (ticks, 3) of a fresh controller that is handed the readings (ticks, 6) one by one."""
+    """Outputs (ticks, 3) of a fresh controller that is handed the readings (ticks, inputs) one by one."""
     step = make_step()
     function = _FFI.cast("void (*)(void *, const int32_t *, int32_t *)", step.address)
     context = _FFI.cast("void *", step.context)
@@ -53,16 +57,30 @@ def lecture(make_step: StepFactory, readings: Counts) -> Counts:
     return outputs
 
 
-def upright_readings(plant: Plant, ticks: int, arm: bool) -> Counts:
-    """Readings (ticks, 6) of a body held upright, flickering by a count as real ones do."""
-    readings = np.zeros((ticks, INPUTS), dtype=np.int32)
+def sensors_of(plant: AnyPlant) -> Plant | Inertial | Encoders:
+    """What carries the numbers of a plant's sensors."""
+    return plant.senses if isinstance(plant, RollingPlant) else plant
+
+
+def input_count(plant: AnyPlant) -> int:
+    """Inputs of the plant's controller: its readings, arm and sensor_fresh."""
+    return 4 if isinstance(sensors_of(plant), Encoders) else 6
+
+
+def upright_readings(plant: AnyPlant, ticks: int, arm: bool) -> Counts:
+    """Readings (ticks, inputs) of a body held upright, flickering by a count as real ones do."""
+    inputs, sensors = input_count(plant), sensors_of(plant)
+    readings = np.zeros((ticks, inputs), dtype=np.int32)
     flicker = np.arange(ticks, dtype=np.int32) % 2
-    readings[:, GYRO] = flicker
-    readings[:, TANGENTIAL] = flicker
-    upright = plant.gravity_m_s2 * plant.accelerometer.counts_per_m_s2
-    readings[:, RADIAL] = round(min(upright, float(plant.accelerometer.counts_max)))
-    readings[:, ARM] = arm
-    readings[:, FRESH] = 1
+    if isinstance(sensors, Encoders):
+        readings[:, ANGLE] = flicker
+    else:
+        readings[:, GYRO] = flicker
+        readings[:, TANGENTIAL] = flicker
+        upright = plant.gravity_m_s2 * sensors.accelerometer.counts_per_m_s2
+        readings[:, RADIAL] = round(min(upright, float(sensors.accelerometer.counts_max)))
+    readings[:, inputs - 2] = arm
+    readings[:, inputs - 1] = 1
     return readings
 
 
@@ -85,7 +103,7 @@ class Trip:
     rearms: bool
 
 
-def trip_of(plant: Plant, make_step: StepFactory, readings: Counts, fault_tick: int) -> Trip:
+def trip_of(plant: AnyPlant, make_step: StepFactory, readings: Counts, fault_tick: int) -> Trip:
     """Hand over the readings of a flight with a fault, then good ones: still armed, disarmed, armed again."""
     wait = 1000
     aftermath = [upright_readings(plant, wait, arm) for arm in (True, False, True)]
@@ -105,9 +123,9 @@ def trip_of(plant: Plant, make_step: StepFactory, readings: Counts, fault_tick: 
     )
 
 
-def _flown(plant: Plant, make_step: StepFactory, scenario: Scenario) -> Counts:
-    """Raw readings and outputs of a flight, (ticks, 9)."""
-    return _counts_of(fly(plant, make_step(), replace(scenario, record_counts=True)))
+def _flown(plant: AnyPlant, make_step: StepFactory, scenario: Scenario) -> Counts:
+    """Raw readings and outputs of a flight, (ticks, inputs + 3)."""
+    return _counts_of(fly_any(plant, make_step(), replace(scenario, record_counts=True)))
 
 
 def _counts_of(flight: Flight) -> Counts:
@@ -116,74 +134,92 @@ def _counts_of(flight: Flight) -> Counts:
     return flight.counts
 
 
-def _standing(plant: Plant, seconds: float) -> Scenario:
+def _standing(plant: AnyPlant, seconds: float) -> Scenario:
     return Scenario(seconds, hold_s=HOLD_S, arm_s=HOLD_S, balance_offset_rad=0.0, gyro_bias_rad_s=0.0)
 
 
-def sensor_trips(plant: Plant, terms: FlightTerms, make_step: StepFactory) -> dict[str, tuple[Trip, float]]:
-    """Cause to (trip, time allowed in s) for a stale flag, a frozen gyro, a frozen accelerometer; all flown."""
+def sensor_trips(plant: AnyPlant, terms: Terms, make_step: StepFactory) -> dict[str, tuple[Trip, float]]:
+    """Cause to (trip, time allowed in s) for a stale flag, and where the sensors may not rest a frozen one; all flown."""
     period = plant.period_s
     timeout = (terms.sensor_timeout_ticks + 1) * period
     fault_tick = round(FAULT_S / period)
     trips = {}
-    for kind, label, allowed in (
-        ("stale", "stale flag", period),
-        ("frozen_gyro", "frozen gyro", timeout),
-        ("frozen_accelerometer", "frozen accelerometer", timeout),
-    ):
+    frozen = (("frozen_gyro", "frozen gyro", timeout), ("frozen_accelerometer", "frozen accelerometer", timeout))
+    for kind, label, allowed in (("stale", "stale flag", period), *(frozen if terms.sensor_timeout_ticks else ())):
         end = FAULT_S + 2.0 * timeout
         scenario = replace(_standing(plant, end), faults=((kind, FAULT_S, end + period),))
         counts = _flown(plant, make_step, scenario)
-        trips[label] = trip_of(plant, make_step, counts[:, :INPUTS], fault_tick), allowed
+        trips[label] = trip_of(plant, make_step, counts[:, : input_count(plant)], fault_tick), allowed
     return trips
 
 
-def tilt_trips(plant: Plant, terms: FlightTerms, make_step: StepFactory) -> dict[str, tuple[Trip, float]]:
+def tilt_trips(plant: AnyPlant, terms: Terms, make_step: StepFactory) -> dict[str, tuple[Trip, float]]:
     """Cause to (trip, time allowed in s) for a body thrown over to either side, from the moment it crosses the cut-off; flown."""
     trips = {}
+    inputs = input_count(plant)
     allowed = max(TILT_TRIP_S, TILT_TRIP_TICKS * plant.period_s)
     for sign, word in ((1.0, "forward"), (-1.0, "backward")):
         # Little more than the motor can hold: a harder throw only drives the sensors out of their ranges.
-        push = sign * THROW_SHARE * plant.torque_limit_n_m
+        push = sign * THROW_SHARE * plant.holding_torque_n_m
         scenario = replace(
             _standing(plant, FAULT_S + 10.0),
             pushes=((FAULT_S, FAULT_S + 10.0, push),),
             record_every=1,
             record_counts=True,
         )
-        flight = fly(plant, make_step(), scenario)
+        flight = fly_any(plant, make_step(), scenario)
         readings = _counts_of(flight)
         crossing = int(np.argmax(np.abs(flight.tilt_rad) > terms.stop_tilt_rad))
         # The estimate may see the cut-off a little before the true tilt is there; the earlier of the two counts.
         early = np.abs(flight.tilt_rad) > EARLY_SHARE * terms.stop_tilt_rad
-        seen = np.flatnonzero(early & (readings[:, INPUTS + TRIPPED] == 1))
+        seen = np.flatnonzero(early & (readings[:, inputs + TRIPPED] == 1))
         fault_tick = min(crossing, int(seen[0])) if len(seen) else crossing
-        trips[f"tilt beyond the cut-off, {word}"] = trip_of(plant, make_step, readings[:, :INPUTS], fault_tick), allowed
+        trips[f"tilt beyond the cut-off, {word}"] = trip_of(plant, make_step, readings[:, :inputs], fault_tick), allowed
     return trips
 
 
-def speed_trips(plant: Plant, terms: FlightTerms, make_step: StepFactory) -> dict[str, tuple[Trip, float]]:
+def speed_trips(plant: AnyPlant, terms: Terms, make_step: StepFactory) -> dict[str, tuple[Trip, float]]:
     """Cause to (trip, time allowed in s) for wheel over-speed of either sign.
 
     The readings are those of a flight except for the wheel's: a body whose wheel really gets there has fallen before.
     """
     fault_tick = round(FAULT_S / plant.period_s)
-    readings = _flown(plant, make_step, _standing(plant, FAULT_S + 0.1))[:, :INPUTS]
-    trips = {}
+    readings = _flown(plant, make_step, _standing(plant, FAULT_S + 0.1))[:, : input_count(plant)]
+    trips: dict[str, tuple[Trip, float]] = {}
+    sensors = sensors_of(plant)
+    if isinstance(sensors, Encoders):
+        return trips
     for sign, word in ((1, "forward"), (-1, "backward")):
         changed = readings.copy()
-        counts = math.floor(terms.overspeed_rad_s * plant.wheel_counts_per_rad_s) + 1
-        changed[fault_tick:, WHEEL] = sign * min(counts, plant.wheel_counts_max)
+        counts = math.floor(terms.overspeed_rad_s * sensors.wheel_counts_per_rad_s) + 1
+        changed[fault_tick:, WHEEL] = sign * min(counts, sensors.wheel_counts_max)
         trips[f"wheel over-speed, {word}"] = trip_of(plant, make_step, changed, fault_tick), plant.period_s
     return trips
 
 
-def check_trips(plant: Plant, terms: FlightTerms, make_step: StepFactory) -> list[FlightCheck]:
+def place_trips(plant: AnyPlant, terms: Terms, make_step: StepFactory) -> dict[str, tuple[Trip, float]]:
+    """Cause to (trip, time allowed in s) for a cart at the end of its track; read so, since it would strike the stop next."""
+    sensors = sensors_of(plant)
+    if not (isinstance(plant, RollingPlant) and isinstance(sensors, Encoders)):
+        return {}
+    fault_tick = round(FAULT_S / plant.period_s)
+    readings = _flown(plant, make_step, _standing(plant, FAULT_S + 0.1))[:, : input_count(plant)]
+    trips = {}
+    for sign, word in ((1, "right"), (-1, "left")):
+        changed = readings.copy()
+        end = math.floor(plant.half_track_m * sensors.position_counts_per_m)
+        changed[fault_tick:, PLACE] = sign * min(end, sensors.position_counts_max)
+        trips[f"end of the track, {word}"] = trip_of(plant, make_step, changed, fault_tick), plant.period_s
+    return trips
+
+
+def check_trips(plant: AnyPlant, terms: Terms, make_step: StepFactory) -> list[FlightCheck]:
     """Every fault cuts the command in time, stays cut until disarmed, and lets the controller arm again after."""
     trips = (
         sensor_trips(plant, terms, make_step)
         | tilt_trips(plant, terms, make_step)
         | speed_trips(plant, terms, make_step)
+        | place_trips(plant, terms, make_step)
     )
     checks = [
         at_most(f"{cause}: command zero after", 1e3 * allowed, 1e3 * trip.after_s, "ms")
@@ -199,7 +235,7 @@ def check_trips(plant: Plant, terms: FlightTerms, make_step: StepFactory) -> lis
     ]
 
 
-def arms_when_held(plant: Plant, make_step: StepFactory, tilt_rad: float, arm: bool = True) -> bool:
+def arms_when_held(plant: AnyPlant, make_step: StepFactory, tilt_rad: float, arm: bool = True) -> bool:
     """Whether a controller arms, or ever commands anything, with the body held at a tilt."""
     seconds = 1.0
     scenario = Scenario(
@@ -212,12 +248,16 @@ def arms_when_held(plant: Plant, make_step: StepFactory, tilt_rad: float, arm: b
         fall_tilt_rad=2.0 * math.pi,
     )
     counts = _flown(plant, make_step, scenario)
-    return bool(counts[:, INPUTS + ARMED].any() or counts[:, INPUTS + COMMAND].any())
+    inputs = input_count(plant)
+    return bool(counts[:, inputs + ARMED].any() or counts[:, inputs + COMMAND].any())
 
 
-def arming_margin(plant: Plant) -> float:
+def arming_margin(plant: AnyPlant) -> float:
     """Tilt in rad by which noise may blur the arming tilt; a first-order low-pass passes noise up to pi/2 of its corner."""
-    sensor = plant.accelerometer
+    sensors = sensors_of(plant)
+    if isinstance(sensors, Encoders):
+        return ARM_MARGIN_RAD
+    sensor = sensors.accelerometer
     bandwidth = 0.5 / plant.period_s
     if sensor.low_pass_hz > 0.0:
         bandwidth = min(bandwidth, 0.5 * math.pi * sensor.low_pass_hz)
@@ -225,7 +265,7 @@ def arming_margin(plant: Plant) -> float:
     return ARM_MARGIN_RAD + ARM_MARGIN_SIGMAS * noise
 
 
-def check_arming(plant: Plant, terms: FlightTerms, make_step: StepFactory) -> list[FlightCheck]:
+def check_arming(plant: AnyPlant, terms: Terms, make_step: StepFactory) -> list[FlightCheck]:
     """Arms inside the arming tilt only, never upside down, never unasked.
 
     The margin around the arming tilt is half a degree and six standard deviations of the accelerometer's noise.

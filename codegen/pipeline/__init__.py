@@ -2,7 +2,7 @@
 
 from codegen.pipeline.check import BIT_TICKS, check, fly_traces
 from codegen.pipeline.progress import Progress
-from codegen.pipeline.realise import Designed, design_build, realise
+from codegen.pipeline.realise import Designed, design_build, design_machine, realise
 from codegen.pipeline.ship import make_shipment, ship, ship_graph, shipped_files
 from codegen.pipeline.simulate import simulate_build
 from codegen.pipeline.verify import Verification, verify
@@ -15,6 +15,7 @@ __all__ = [
     "Verification",
     "check",
     "design_build",
+    "design_machine",
     "fly_traces",
     "make_shipment",
     "realise",

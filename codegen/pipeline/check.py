@@ -1,4 +1,4 @@
-"""Every check of one emission: proof, properties, bits, errors, run-time faults, flights."""
+"""Every check of one emission: proof, properties, bits, errors, run-time faults, the emulated target, flights, planted defects."""
 
 from __future__ import annotations
 
@@ -6,15 +6,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from codegen.contract import write_contract
+from codegen.defects import run_campaign
 from codegen.emit import Emission
-from codegen.flight import judge_flight, record_flights, set_terms
 from codegen.flight.judge import Level
+from codegen.flight.record import Recording
 from codegen.host.controller import HostController
+from codegen.machines import Machine
+from codegen.pipeline.on_target import check_on_target
 from codegen.pipeline.progress import Progress
-from codegen.pipeline.realise import Designed
-from codegen.plant import Plant, Scenario, StepFunction, fly
+from codegen.plant import AnyPlant, RollingPlant, Scenario, StepFunction, fly_any
 from codegen.proof import prove
-from codegen.shipment import Checks, Realisation
+from codegen.shipment import Checks, Clock, Realisation
 from codegen.verify import ErrorCheck, check_bits, check_errors, check_faults, check_properties, emitted_subject
 from codegen.verify.budget import Budget
 
@@ -23,26 +25,28 @@ BIT_TICKS = 10_000_000
 # Every text is proved under all widths that C leaves open, whatever its target: an edit may be built elsewhere.
 DATA_MODELS = ("LP64", "ILP32", "I16")
 FLIPS, SENSOR_FAULTS = 20_000, 10_000
+PLACES_PER_KIND = 8
 
 
-def fly_traces(plant: Plant, emission: Emission, part: Realisation) -> list[Counts]:
-    """Readings of two flights: learning an unknown balance angle, and pokes with a spun-up wheel."""
+def trace_scenarios(plant: AnyPlant) -> tuple[Scenario, Scenario]:
+    """Two flights: learning an unknown balance angle, and pokes of 0.2 rad/s, where it may spin with a spun-up wheel."""
+    if isinstance(plant, RollingPlant):
+        learning, spin = 0.01, 0.0
+        poke = 0.2 * plant.effective_inertia_kg_m2 / (1.0 - plant.moment_kg_m / (plant.mass_kg * plant.push_height_m))
+    else:
+        learning, spin, poke = 0.03, 0.3 * plant.top_speed_rad_s, 0.2 * plant.body_inertia_kg_m2
+    first = Scenario(12.0, hold_s=0.3, arm_s=0.3, balance_offset_rad=learning, gyro_bias_rad_s=0.01, record_counts=True)
+    pokes = ((6.0, poke), (9.0, -poke))
+    return first, Scenario(12.0, seed=2, hold_s=0.3, arm_s=0.3, wheel_rad_s=spin, pokes=pokes, record_counts=True)
+
+
+def fly_traces(plant: AnyPlant, emission: Emission, part: Realisation) -> list[Counts]:
+    """Readings of the flights of ``trace_scenarios``."""
     traces = []
     with HostController(emission, part.fixed) as host:
         columns = len(host.inputs)
-        for scenario in (
-            Scenario(12.0, hold_s=0.3, arm_s=0.3, balance_offset_rad=0.03, gyro_bias_rad_s=0.01, record_counts=True),
-            Scenario(
-                12.0,
-                seed=2,
-                hold_s=0.3,
-                arm_s=0.3,
-                wheel_rad_s=0.3 * plant.top_speed_rad_s,
-                pokes=((6.0, 0.2 * plant.body_inertia_kg_m2), (9.0, -0.2 * plant.body_inertia_kg_m2)),
-                record_counts=True,
-            ),
-        ):
-            flight = fly(plant, StepFunction(*host.flight_step()), scenario)
+        for scenario in trace_scenarios(plant):
+            flight = fly_any(plant, StepFunction(*host.flight_step()), scenario)
             if flight.counts is not None:
                 traces.append(flight.counts[:, :columns].astype(np.int64))
     return traces
@@ -52,16 +56,19 @@ def check(
     part: Realisation,
     emission: Emission,
     progress: Progress,
-    designed: Designed | None,
+    designed: Machine | None,
+    clock: Clock,
     *,
     level: Level = "quick",
     ticks: int = BIT_TICKS,
     seed: int = 1,
     seconds: float | None = None,
+    defects: bool = False,
 ) -> Checks:
     """Check an emission (or an edited one in its place) against its realisation, and fly it where there is a plant.
 
-    With ``seconds`` no further part is begun once they are used up; what that left out stands in the result.
+    With ``seconds`` no further part is begun once they are used up; what that left out stands in the result.  With ``defects`` the
+    checks themselves are tried: defects are planted into the text of the realisation, whatever ``emission`` is.
     """
     budget = Budget(seconds)
     with progress.during("proving", 0.18):
@@ -92,13 +99,31 @@ def check(
     else:
         with progress.during("searching errors", 0.6):
             errors = check_errors(part.fixed, part.one_tick, part.margins, seed=seed, traces=traces)
-    if designed is None or budget.used_up:
-        left_out += ["flights"] if designed is not None else []
-        return Checks(bits, errors, None, (), tuple(traces), suite, faults, tuple(left_out), proof)
-    with progress.during("flying", 0.65), HostController(emission, part.fixed) as host:
-        terms = set_terms(designed.build, designed.design)
-        verdict = judge_flight(
-            designed.plant, terms, lambda: StepFunction(*host.flight_step()), part.fixed.graph, level
-        )
-        recordings = record_flights(designed.plant, terms, host)
-    return Checks(bits, errors, verdict, recordings, tuple(traces), suite, faults, tuple(left_out), proof)
+    target = None
+    if budget.used_up:
+        left_out.append("the emulated target")
+    else:
+        with progress.during("running on the target", 0.62):
+            target = check_on_target(emission, part.fixed, part.target, clock, designed, traces, seed)
+    flight = None
+    recordings: tuple[Recording, ...] = ()
+    if designed is not None and budget.used_up:
+        left_out.append("flights")
+    elif designed is not None:
+        with progress.during("flying", 0.7), HostController(emission, part.fixed) as host:
+            flight = designed.judge(lambda: StepFunction(*host.flight_step()), part.fixed.graph, level)
+            recordings = designed.record(host)
+    report = None
+    if defects and budget.used_up:
+        left_out.append("planted defects")
+    elif defects:
+        with progress.during("planting defects", 0.8):
+            report = run_campaign(
+                part.emission,
+                part.fixed,
+                traces=traces,
+                seed=seed,
+                per_kind=PLACES_PER_KIND,
+                progress=lambda share: progress.stage("planting defects", 0.8 + 0.14 * share),
+            )
+    return Checks(bits, errors, flight, recordings, tuple(traces), suite, faults, tuple(left_out), proof, target, report)

@@ -102,6 +102,8 @@ class Plant:
             effect.
         wheel_window_ticks: Ticks over which the wheel speed sensor counts.
         gravity_m_s2: Acceleration of free fall.
+        wheel_unbalance_kg_m: Eccentric mass of the wheel times its distance from the axle.
+        axle_height_m: Height of the axle above the pivot edge; matters to an unbalanced wheel only.
     """
 
     gravity_torque_n_m: float
@@ -133,6 +135,8 @@ class Plant:
     latency_s: float
     wheel_window_ticks: int
     gravity_m_s2: float = GRAVITY_M_S2
+    wheel_unbalance_kg_m: float = 0.0
+    axle_height_m: float = 0.0
 
     def __post_init__(self) -> None:
         """Refuse numbers no machine can have: they would come back as a division by zero elsewhere."""
@@ -152,8 +156,13 @@ class Plant:
 
     @property
     def torque_limit_n_m(self) -> float:
-        """Largest motor torque, K_t I_max."""
-        return self.torque_constant * self.current_limit_a
+        """Largest motor torque: K_t times the current limit, or times what the supply drives at standstill if that is less."""
+        return self.torque_constant * min(self.current_limit_a, self.supply_v / self.resistance_ohm)
+
+    @property
+    def holding_torque_n_m(self) -> float:
+        """Largest torque on the tilt that the drive can hold against."""
+        return self.torque_limit_n_m
 
     @property
     def top_speed_rad_s(self) -> float:
@@ -194,6 +203,8 @@ _NOT_NEGATIVE = (
     "cogging_per_rev",
     "current_lag_s",
     "latency_s",
+    "wheel_unbalance_kg_m",
+    "axle_height_m",
 )
 
 
@@ -257,6 +268,8 @@ def model_plant(build: Build, gravity_m_s2: float = GRAVITY_M_S2) -> Plant:
         latency_s=build.loop.latency_us.value * 1e-6,
         wheel_window_ticks=max(1, round(window_s / period_s)),
         gravity_m_s2=gravity_m_s2,
+        wheel_unbalance_kg_m=wheel.unbalance_g_mm.value * 1e-6,
+        axle_height_m=wheel.axis_height_m.value,
     )
 
 

@@ -2,6 +2,9 @@
  *
  * Model:  I th'' = G sin th - tau - B th' - C sgn(th') + d,   J (th'' + w') = tau,
  *         tau = K i - friction(w) + A sin(N phi),             phi' = w (wheel relative to the body).
+ * An unbalanced wheel (eccentric mass times its distance from the axle U, axle at height h, psi = th + phi) adds
+ * U h (psi'^2 sin phi - psi'' cos phi) to the first equation's right side and U (g sin psi - h (th'^2 sin phi + th'' cos phi))
+ * to the second's: Lagrange's equations of a pendulum with an eccentric wheel, derived here.
  * The current follows its target as a first-order lag; the target is the command within the drive's current limit and
  * within what the supply can still push against the back voltage.
  *
@@ -13,130 +16,22 @@
 #include <stddef.h>
 #include <stdint.h>
 
+#include "exchange.h"
+#include "noise.h"
+#include "sensors.h"
 #include "simulator.h"
 
 /* Speed below which Coulomb friction fades, rad/s: true stiction would need event detection. */
 #define FRICTION_ROUNDING 0.3
 #define TWO_PI 6.283185307179586
 
-enum { DELAY_MEMORY = 256, WINDOW_MEMORY = 4096, NORMAL_LAYERS = 128 };
-
-/// Random numbers ///
-
-/* xoshiro256++ (Blackman and Vigna, "Scrambled linear pseudorandom number generators", ACM Trans. Math. Software 47(4),
- * 2021), seeded by splitmix64 as its authors advise; normal numbers by the ziggurat (Marsaglia and Tsang, "The ziggurat
- * method for generating random variables", J. Stat. Software 5(8), 2000) with one draw per layer and number (Doornik,
- * "An improved ziggurat method to generate normal random samples", 2005). */
-typedef struct {
-    uint64_t s[4];
-    double edge[NORMAL_LAYERS + 1];
-    double ratio[NORMAL_LAYERS];
-} random_source;
-
-static inline uint64_t rotate_left(uint64_t x, int n)
-{
-    return (x << n) | (x >> (64 - n));
-}
-
-static inline uint64_t random_bits(random_source *r)
-{
-    const uint64_t result = rotate_left(r->s[0] + r->s[3], 23) + r->s[0];
-    const uint64_t t = r->s[1] << 17;
-    r->s[2] ^= r->s[0];
-    r->s[3] ^= r->s[1];
-    r->s[1] ^= r->s[2];
-    r->s[0] ^= r->s[3];
-    r->s[2] ^= t;
-    r->s[3] = rotate_left(r->s[3], 45);
-    return result;
-}
-
-/* In (0, 1): never 0, so that its logarithm is finite. */
-static inline double random_uniform(random_source *r)
-{
-    return ((double)(random_bits(r) >> 12) + 0.5) * 0x1p-52;
-}
-
-static const double TAIL_START = 3.442619855899;      /* where the lowest of 128 layers turns into the tail */
-static const double LAYER_AREA = 9.91256303526217e-3;
-
-static void seed_random(random_source *r, uint64_t seed)
-{
-    for (int i = 0; i < 4; i++) {
-        seed += UINT64_C(0x9E3779B97F4A7C15);
-        uint64_t z = seed;
-        z = (z ^ (z >> 30)) * UINT64_C(0xBF58476D1CE4E5B9);
-        z = (z ^ (z >> 27)) * UINT64_C(0x94D049BB133111EB);
-        r->s[i] = z ^ (z >> 31);
-    }
-    double density = exp(-0.5 * TAIL_START * TAIL_START);
-    r->edge[0] = LAYER_AREA / density;
-    r->edge[1] = TAIL_START;
-    for (int i = 2; i < NORMAL_LAYERS; i++) {
-        r->edge[i] = sqrt(-2.0 * log(LAYER_AREA / r->edge[i - 1] + density));
-        density = exp(-0.5 * r->edge[i] * r->edge[i]);
-    }
-    r->edge[NORMAL_LAYERS] = 0.0;
-    for (int i = 0; i < NORMAL_LAYERS; i++) {
-        r->ratio[i] = r->edge[i + 1] / r->edge[i];
-    }
-}
-
-/* The one case in some eighty in which the first draw does not decide. */
-static double random_normal_rare(random_source *r, int layer, double u)
-{
-    for (;;) {
-        if (layer == 0) {
-            double x;
-            double y;
-            do {
-                x = log(random_uniform(r)) / TAIL_START;
-                y = log(random_uniform(r));
-            } while (-2.0 * y < x * x);
-            return u < 0.0 ? x - TAIL_START : TAIL_START - x;
-        }
-        const double x = u * r->edge[layer];
-        const double low = exp(-0.5 * (r->edge[layer] * r->edge[layer] - x * x));
-        const double high = exp(-0.5 * (r->edge[layer + 1] * r->edge[layer + 1] - x * x));
-        if (high + random_uniform(r) * (low - high) < 1.0) {
-            return x;
-        }
-        const uint64_t bits = random_bits(r);
-        layer = (int)(bits & (NORMAL_LAYERS - 1));
-        u = (double)(int64_t)bits * 0x1p-63;
-        if (fabs(u) < r->ratio[layer]) {
-            return u * r->edge[layer];
-        }
-    }
-}
-
-static inline double random_normal(random_source *r)
-{
-    const uint64_t bits = random_bits(r);
-    const int layer = (int)(bits & (NORMAL_LAYERS - 1));
-    const double u = (double)(int64_t)bits * 0x1p-63;
-    if (fabs(u) < r->ratio[layer]) {
-        return u * r->edge[layer];
-    }
-    return random_normal_rare(r, layer, u);
-}
+enum { DELAY_MEMORY = 256, WINDOW_MEMORY = 4096 };
 
 /// Small numeric pieces ///
 
-static inline double limit(double x, double low, double high)
+/* Taylor polynomial of the sine, within 1e-15 up to a quarter turn. */
+static inline double sine_series(double y)
 {
-    return x < low ? low : (x > high ? high : x);
-}
-
-/* Sine within 1e-15 up to 1e8 rad: reduction by half turns in three parts, the first two of 27 bits so that their
- * products are exact, then the Taylor polynomial. Written out because a call would take half of the run time. */
-static inline double sine(double x)
-{
-    const double half_turns = x * (2.0 / TWO_PI);
-    const int64_t n = (int64_t)(half_turns + (half_turns < 0.0 ? -0.5 : 0.5));
-    const double turns = (double)n;
-    const double y =
-        ((x - turns * 0x1.921fb54000000p+1) - turns * 0x1.10b4610000000p-29) - turns * 1.1442377452219664e-17;
     const double s = y * y;
     const double s2 = s * s;
     const double s4 = s2 * s2;
@@ -144,66 +39,41 @@ static inline double sine(double x)
     const double middle =
         (1.0 / 362880.0 - s * (1.0 / 39916800.0)) + s2 * (1.0 / 6227020800.0 - s * (1.0 / 1307674368000.0));
     const double high = 1.0 / 355687428096000.0 - s * (1.0 / 121645100408832000.0);
-    const double value = y * (low + s4 * (middle + s4 * high));
+    return y * (low + s4 * (middle + s4 * high));
+}
+
+/* Sine within 1e-15 up to 1e8 rad: reduction by half turns in three parts, the first two of 27 bits so that their
+ * products are exact, then the polynomial. Written out because a call would take half of the run time. */
+static inline double sine(double x)
+{
+    const double half_turns = x * (2.0 / TWO_PI);
+    const int64_t n = (int64_t)(half_turns + (half_turns < 0.0 ? -0.5 : 0.5));
+    const double turns = (double)n;
+    const double value = sine_series(
+        ((x - turns * 0x1.921fb54000000p+1) - turns * 0x1.10b4610000000p-29) - turns * 1.1442377452219664e-17);
     return (n & 1) ? -value : value;
 }
 
-/* sin(x)/x for small sizes of x; beyond a quarter turn the general form. */
+/* sin(x)/x: by its series below one half, where five terms reach 1e-11 of it; beyond by the general form. */
 static inline double sine_ratio(double x)
 {
-    return fabs(x) < 1e-4 ? 1.0 - x * x * (1.0 / 6.0) : sine(x) / x;
-}
-
-static inline double soft_sign(double x)
-{
-    return x / sqrt(x * x + FRICTION_ROUNDING * FRICTION_ROUNDING);
-}
-
-/// Sensors ///
-
-/* First-order low-pass of a signal that runs straight between its samples (exact for that signal, so its lag at low
- * frequency is its time constant whatever the sampling), then the range and rounding to the nearest count. */
-typedef struct {
-    double keep;
-    double newest;
-    double previous;
-    double scale;
-    double low;
-    double high;
-    double sigma;
-} channel_constants;
-
-typedef struct {
-    double input;
-    double output;
-} channel_memory;
-
-static channel_constants prepare_channel(const sensor_channel *c, double period)
-{
-    channel_constants k = {0.0, 1.0, 0.0, c->scale, -(double)c->counts_max - 1.0, (double)c->counts_max, c->sigma};
-    if (c->low_pass_s > 0.0) {
-        k.keep = exp(-period / c->low_pass_s);
-        const double lag = (1.0 - k.keep) * c->low_pass_s / period;
-        k.newest = 1.0 - lag;
-        k.previous = lag - k.keep;
+    if (fabs(x) < 0.5) {
+        const double s = x * x;
+        return 1.0 - s * (1.0 / 6.0 - s * (1.0 / 120.0 - s * (1.0 / 5040.0 - s * (1.0 / 362880.0))));
     }
-    return k;
+    return sine(x) / x;
 }
 
-static inline int32_t read_channel(const channel_constants *k, channel_memory *m, double value)
+/* The same within a quarter turn, where no reduction is needed; a body that still stands is always there. */
+static inline double sine_of_tilt(double x)
 {
-    m->output = k->keep * m->output + k->newest * value + k->previous * m->input;
-    m->input = value;
-    const double counts = limit(m->output * k->scale, k->low, k->high);
-    return (int32_t)(counts + (counts < 0.0 ? -0.5 : 0.5));
+    return fabs(x) > 0.25 * TWO_PI ? sine(x) : sine_series(x);
 }
 
-/* Angle zero lies in the middle of a count: on an edge, the very first motion would be a count. */
-static inline int64_t encoder_count(double scale, double angle)
+/* 1 / size of x, rounded off below FRICTION_ROUNDING: x times this is the smooth sign of x. */
+static inline double softened_inverse(double x)
 {
-    const double exact = scale * angle + 0.5;
-    const int64_t whole = (int64_t)exact;
-    return whole - (exact < (double)whole);
+    return 1.0 / sqrt(x * x + FRICTION_ROUNDING * FRICTION_ROUNDING);
 }
 
 /// Mechanics and drive ///
@@ -229,6 +99,23 @@ typedef struct {
     int held;
 } surroundings;
 
+/* A machine with what its numbers are divided by worked out once. */
+typedef struct {
+    simulated_machine is;
+    double per_body_inertia;
+    double per_wheel_inertia;
+    double per_ohm;
+    double per_stribeck_speed;
+    double unbalance_at_axle;   /* U h */
+} machine_constants;
+
+static machine_constants prepare_machine(const simulated_machine *m)
+{
+    machine_constants k = {*m, 1.0 / m->body_inertia, 1.0 / m->wheel_inertia, 1.0 / m->resistance, 1.0 / m->stribeck_speed,
+                           m->unbalance * m->axle_height};
+    return k;
+}
+
 static piece_constants prepare_piece(double duration, double lag)
 {
     piece_constants p = {duration, 0.0, 0.0, 0.0};
@@ -240,64 +127,140 @@ static piece_constants prepare_piece(double duration, double lag)
     return p;
 }
 
-static inline double current_target(const simulated_machine *m, double supply, double command, double wheel)
+static inline double current_target(const machine_constants *m, double supply, double command, double wheel)
 {
-    const double back = m->torque_constant * wheel;
-    if (m->voltage_drive) {
-        return limit((limit(command, -supply, supply) - back) / m->resistance, -m->current_limit, m->current_limit);
+    const double back = m->is.torque_constant * wheel;
+    const double most = m->is.current_limit;
+    if (m->is.voltage_drive) {
+        return limit((limit(command, -supply, supply) - back) * m->per_ohm, -most, most);
     }
-    return limit(limit(command, -m->current_limit, m->current_limit), (-supply - back) / m->resistance,
-                 (supply - back) / m->resistance);
+    return limit(limit(command, -most, most), (-supply - back) * m->per_ohm, (supply - back) * m->per_ohm);
 }
 
-/* Hess and Soom's form of the Stribeck curve (J. Tribology 112, 1990). */
-static inline double wheel_friction(const simulated_machine *m, double wheel)
+/* Hess and Soom's form of the Stribeck curve (J. Tribology 112, 1990): C + (S - C)/(1 + x^2), times the sign of the speed,
+ * over one denominator. */
+static inline double wheel_friction(const machine_constants *m, double wheel)
 {
-    const double x = wheel / m->stribeck_speed;
-    const double dry = m->wheel_coulomb + (m->wheel_stiction - m->wheel_coulomb) / (1.0 + x * x);
-    return dry * soft_sign(wheel) + m->wheel_viscous * wheel;
+    const double x = wheel * m->per_stribeck_speed;
+    const double s = 1.0 + x * x;
+    const double dry = m->is.wheel_coulomb * s + (m->is.wheel_stiction - m->is.wheel_coulomb);
+    return dry * wheel / (s * sqrt(wheel * wheel + FRICTION_ROUNDING * FRICTION_ROUNDING)) + m->is.wheel_viscous * wheel;
 }
 
 /* Mean cogging torque while the wheel passes `angle` at the piece's middle and turns by `turn` in the whole piece. */
-static inline double mean_cogging(const simulated_machine *m, double angle, double turn)
+static inline double mean_cogging(const machine_constants *m, double angle, double turn)
 {
-    return m->cogging * sine(m->cogging_per_rev * angle) * sine_ratio(0.5 * m->cogging_per_rev * turn);
+    return m->is.cogging * sine(m->is.cogging_per_rev * angle) * sine_ratio(0.5 * m->is.cogging_per_rev * turn);
 }
 
-static inline double body_acceleration(const simulated_machine *m, const surroundings *around, double tilt, double rate,
-                                       double torque)
+typedef struct {
+    double body;
+    double wheel;    /* absolute */
+} accelerations;
+
+/* Both accelerations when the wheel is out of balance: the two equations are then coupled. */
+static accelerations accelerate_unbalanced(const machine_constants *m, const surroundings *around, const motion *x,
+                                           double torque, double on_body)
 {
+    const double absolute = x->rate + x->wheel;
+    const double sine_angle = sine(x->angle);
+    const double coupling = m->unbalance_at_axle * sine(x->angle + 0.25 * TWO_PI);
+    const double body = on_body + m->unbalance_at_axle * absolute * absolute * sine_angle;
+    const double wheel = torque + m->is.unbalance * m->is.gravity_m_s2 * sine(x->tilt + x->angle)
+                         - m->unbalance_at_axle * x->rate * x->rate * sine_angle;
     if (around->held) {
-        return 0.0;
+        return (accelerations){0.0, wheel * m->per_wheel_inertia};
     }
-    const double friction = m->pivot_damping * rate + m->pivot_coulomb * soft_sign(rate);
-    return (m->gravity_torque * sine(tilt) - torque - friction + around->torque) / m->body_inertia;
+    const double inertia = m->is.body_inertia;
+    const double spin = m->is.wheel_inertia;
+    const double per_both = 1.0 / (inertia * spin - coupling * coupling);
+    return (accelerations){(spin * body - coupling * wheel) * per_both, (inertia * wheel - coupling * body) * per_both};
 }
 
-static inline void advance(const simulated_machine *m, const surroundings *around, const piece_constants *p,
-                           double command, motion *x)
+static inline accelerations accelerate(const machine_constants *m, const surroundings *around, const motion *x, double torque)
+{
+    const double friction = x->rate * (m->is.pivot_damping + m->is.pivot_coulomb * softened_inverse(x->rate));
+    const double on_body = m->is.gravity_torque * sine_of_tilt(x->tilt) - torque - friction + around->torque;
+    if (m->is.unbalance != 0.0) {
+        return accelerate_unbalanced(m, around, x, torque, on_body);
+    }
+    return (accelerations){around->held ? 0.0 : on_body * m->per_body_inertia, torque * m->per_wheel_inertia};
+}
+
+static inline void advance(const machine_constants *m, const surroundings *around, const piece_constants *p, double command,
+                           motion *x)
 {
     const double h = p->duration;
     double target = current_target(m, around->supply, command, x->wheel);
-    double torque = m->torque_constant * (target + (x->current - target) * p->mean_half) - wheel_friction(m, x->wheel)
+    double torque = m->is.torque_constant * (target + (x->current - target) * p->mean_half) - wheel_friction(m, x->wheel)
                     + mean_cogging(m, x->angle + 0.25 * h * x->wheel, 0.5 * h * x->wheel);
-    double acceleration = body_acceleration(m, around, x->tilt, x->rate, torque);
+    accelerations a = accelerate(m, around, x, torque);
 
-    const double rate = x->rate + 0.5 * h * acceleration;
-    const double wheel = x->wheel + 0.5 * h * (torque / m->wheel_inertia - acceleration);
-    const double tilt = x->tilt + 0.25 * h * (x->rate + rate);
-    const double angle = x->angle + 0.25 * h * (x->wheel + wheel);
+    motion middle;
+    middle.rate = x->rate + 0.5 * h * a.body;
+    middle.wheel = x->wheel + 0.5 * h * (a.wheel - a.body);
+    middle.tilt = x->tilt + 0.25 * h * (x->rate + middle.rate);
+    middle.angle = x->angle + 0.25 * h * (x->wheel + middle.wheel);
+    middle.current = x->current;
 
-    target = current_target(m, around->supply, command, wheel);
-    torque = m->torque_constant * (target + (x->current - target) * p->mean_full) - wheel_friction(m, wheel)
-             + mean_cogging(m, angle, h * wheel);
-    acceleration = body_acceleration(m, around, tilt, rate, torque);
+    target = current_target(m, around->supply, command, middle.wheel);
+    torque = m->is.torque_constant * (target + (x->current - target) * p->mean_full) - wheel_friction(m, middle.wheel)
+             + mean_cogging(m, middle.angle, h * middle.wheel);
+    a = accelerate(m, around, &middle, torque);
 
-    x->tilt += h * rate;
-    x->rate += h * acceleration;
-    x->angle += h * wheel;
-    x->wheel += h * (torque / m->wheel_inertia - acceleration);
+    x->tilt += h * middle.rate;
+    x->rate += h * a.body;
+    x->angle += h * middle.wheel;
+    x->wheel += h * (a.wheel - a.body);
     x->current = target + (x->current - target) * p->left;
+}
+
+/// Statistics ///
+
+/* Sums since a window's first tick; of the wheel speed's distance from its first value, so that the variance keeps its
+ * digits. */
+typedef struct {
+    int64_t count;
+    double tilt;
+    double tilt_squares;
+    double tilt_max;
+    double wheel_first;
+    double wheel;
+    double wheel_squares;
+    double wheel_max;
+    double torque_squares;
+} window_sums;
+
+static inline void add_sample(window_sums *s, const motion *x, double motor_torque)
+{
+    if (s->count == 0) {
+        s->wheel_first = x->wheel;
+    }
+    const double distance = x->wheel - s->wheel_first;
+    s->tilt += x->tilt;
+    s->tilt_squares += x->tilt * x->tilt;
+    s->tilt_max = fabs(x->tilt) > s->tilt_max ? fabs(x->tilt) : s->tilt_max;
+    s->wheel += distance;
+    s->wheel_squares += distance * distance;
+    s->wheel_max = fabs(x->wheel) > s->wheel_max ? fabs(x->wheel) : s->wheel_max;
+    s->torque_squares += motor_torque * motor_torque;
+    s->count++;
+}
+
+static simulated_statistics finish_window(const window_sums *s)
+{
+    const double count = s->count > 0 ? (double)s->count : 1.0;
+    const double distance = s->wheel / count;
+    return (simulated_statistics){
+        .sample_count = s->count,
+        .tilt_mean = s->tilt / count,
+        .tilt_square_mean = s->tilt_squares / count,
+        .tilt_max = s->tilt_max,
+        .wheel_mean = s->wheel_first + distance,
+        .wheel_variance = limit(s->wheel_squares / count - distance * distance, 0.0, INFINITY),
+        .wheel_max = s->wheel_max,
+        .torque_square_mean = s->torque_squares / count,
+    };
 }
 
 /// The run ///
@@ -305,16 +268,17 @@ static inline void advance(const simulated_machine *m, const surroundings *aroun
 int simulate(const simulated_machine *machine, const simulated_run *run, controller_step step, void *context,
              simulated_result *result)
 {
-    const simulated_machine m = *machine;
+    const machine_constants k = prepare_machine(machine);
+    const simulated_machine m = k.is;
     if (m.sensor_delay < 0 || m.sensor_delay >= DELAY_MEMORY || m.wheel_window < 1 || m.wheel_window > WINDOW_MEMORY) {
         return 1;
     }
     random_source noise;
     seed_random(&noise, run->seed);
-    const channel_constants gyro = prepare_channel(&m.gyro, m.period_s);
-    const channel_constants accelerometer = prepare_channel(&m.accelerometer, m.period_s);
+    channel_constants gyro = prepare_channel(&m.gyro, m.period_s);
+    channel_constants accelerometer = prepare_channel(&m.accelerometer, m.period_s);
     const piece_constants before = prepare_piece(m.compute_delay_s, m.current_lag_s);
-    const piece_constants after = prepare_piece(m.period_s - m.compute_delay_s, m.current_lag_s);
+    piece_constants after = prepare_piece(m.period_s - m.compute_delay_s, m.current_lag_s);
     const double offset_sine = sin(m.balance_offset);
     const double offset_cosine = cos(m.balance_offset);
 
@@ -336,15 +300,9 @@ int simulate(const simulated_machine *machine, const simulated_run *run, control
         encoder[i] = encoder_count(m.encoder_scale, (double)(i - m.wheel_window) * m.period_s * x.wheel);
     }
 
-    double tilt_sum = 0.0;
-    double tilt_squares = 0.0;
-    double tilt_max = 0.0;
-    double wheel_sum = 0.0;       /* of the distance from wheel_first, so that the variance keeps its digits */
-    double wheel_squares = 0.0;
-    double wheel_max = 0.0;
-    double wheel_first = 0.0;
-    double torque_squares = 0.0;
-    int64_t samples = 0;
+    window_sums sums = {0};
+    int64_t windows = 0;          /* begun so far */
+    double late_s = 0.0;          /* by which the clock is ahead of tick times period */
     int64_t rows = 0;
     int64_t event = 0;
     int64_t tick = 0;
@@ -391,10 +349,10 @@ int simulate(const simulated_machine *machine, const simulated_run *run, control
         }
 
         /* What the sensors see at the tick. */
-        const double shaft_torque = m.torque_constant * x.current - wheel_friction(&m, x.wheel)
+        const double shaft_torque = m.torque_constant * x.current - wheel_friction(&k, x.wheel)
                                     + m.cogging * sine(m.cogging_per_rev * x.angle);
-        const double acceleration = body_acceleration(&m, &around, x.tilt, x.rate, shaft_torque);
-        const double tangential = m.gravity_m_s2 * sine(x.tilt) - m.accelerometer_height * acceleration;
+        const double acceleration = accelerate(&k, &around, &x, shaft_torque).body;
+        const double tangential = m.gravity_m_s2 * sine_of_tilt(x.tilt) - m.accelerometer_height * acceleration;
         const double radial = m.gravity_m_s2 * sine(x.tilt + 0.25 * TWO_PI) - m.accelerometer_height * x.rate * x.rate;
         const double seen_rate = x.rate + m.gyro_bias;
         const double seen_tangential = tangential * offset_cosine + radial * offset_sine + m.accelerometer_bias;
@@ -441,19 +399,15 @@ int simulate(const simulated_machine *machine, const simulated_run *run, control
         step(context, inputs, outputs);
 
         const double motor_torque = m.torque_constant * x.current;
-        if (tick >= run->statistics_from) {
-            if (samples == 0) {
-                wheel_first = x.wheel;
+        while (windows < run->window_count && run->window_starts[windows] <= tick) {
+            if (windows > 0) {
+                run->statistics[windows - 1] = finish_window(&sums);
             }
-            const double wheel_distance = x.wheel - wheel_first;
-            tilt_sum += x.tilt;
-            tilt_squares += x.tilt * x.tilt;
-            tilt_max = fabs(x.tilt) > tilt_max ? fabs(x.tilt) : tilt_max;
-            wheel_sum += wheel_distance;
-            wheel_squares += wheel_distance * wheel_distance;
-            wheel_max = fabs(x.wheel) > wheel_max ? fabs(x.wheel) : wheel_max;
-            torque_squares += motor_torque * motor_torque;
-            samples++;
+            sums = (window_sums){0};
+            windows++;
+        }
+        if (windows > 0) {
+            add_sample(&sums, &x, motor_torque);
         }
         if (run->counts != NULL) {
             int32_t *row = run->counts + 9 * tick;
@@ -466,7 +420,7 @@ int simulate(const simulated_machine *machine, const simulated_run *run, control
         }
         if (run->record_every > 0 && tick % run->record_every == 0) {
             double *row = run->rows + 6 * rows;
-            row[0] = (double)tick * m.period_s;
+            row[0] = (double)tick * m.period_s + late_s;
             row[1] = x.tilt;
             row[2] = x.rate;
             row[3] = x.wheel;
@@ -475,27 +429,28 @@ int simulate(const simulated_machine *machine, const simulated_run *run, control
             rows++;
         }
 
+        if (run->tick_lengths != NULL) {
+            const double length = run->tick_lengths[tick];
+            after = prepare_piece(length - m.compute_delay_s, m.current_lag_s);
+            gyro = prepare_channel(&m.gyro, length);
+            accelerometer = prepare_channel(&m.accelerometer, length);
+            late_s += length - m.period_s;
+        }
         if (before.duration > 0.0) {
-            advance(&m, &around, &before, command, &x);
+            advance(&k, &around, &before, command, &x);
         }
         command = m.command_scale * limit((double)outputs[0], -(double)m.command_counts, (double)m.command_counts);
-        advance(&m, &around, &after, command, &x);
+        advance(&k, &around, &after, command, &x);
         tick++;
     }
 
-    const double count = samples > 0 ? (double)samples : 1.0;
-    const double wheel_distance = wheel_sum / count;
+    for (int64_t i = windows > 0 ? windows - 1 : 0; i < run->window_count; i++) {
+        run->statistics[i] = finish_window(&sums);
+        sums = (window_sums){0};
+    }
     result->ticks = tick;
     result->fell = fell;
     result->row_count = rows;
-    result->sample_count = samples;
-    result->tilt_mean = tilt_sum / count;
-    result->tilt_square_mean = tilt_squares / count;
-    result->tilt_max = tilt_max;
-    result->wheel_mean = wheel_first + wheel_distance;
-    result->wheel_variance = limit(wheel_squares / count - wheel_distance * wheel_distance, 0.0, INFINITY);
-    result->wheel_max = wheel_max;
-    result->torque_square_mean = torque_squares / count;
     result->tilt = x.tilt;
     result->rate = x.rate;
     result->wheel = x.wheel;

@@ -1,16 +1,6 @@
 /* Data exchanged with the simulator, read by the C compiler and, as it stands, by cffi: so no preprocessor lines.
- * SI units throughout; angles in rad; tilt and wheel speed positive about the same axis. */
-
-/* One call per tick. Inputs: gyro_rate, accel_tangential, accel_radial, wheel_speed (raw counts), arm, sensor_fresh
- * (0 or 1). Outputs: drive_command (counts), armed, tripped. */
-typedef void (*controller_step)(void *context, const int32_t *inputs, int32_t *outputs);
-
-typedef struct {
-    double scale;             /* counts per unit */
-    double sigma;             /* white noise per tick, before the low-pass, in the unit */
-    double low_pass_s;        /* time constant of the first-order low-pass, 0 = none */
-    int32_t counts_max;       /* readings are limited to [-counts_max - 1, counts_max] */
-} sensor_channel;
+ * SI units throughout; angles in rad; tilt and wheel speed positive about the same axis. After exchange.h. The controller's readings
+ * are gyro_rate, accel_tangential, accel_radial, wheel_speed. */
 
 typedef struct {
     double gravity_m_s2;
@@ -32,6 +22,8 @@ typedef struct {
     double cogging;
     double cogging_per_rev;
     double current_lag_s;
+    double unbalance;         /* eccentric mass of the wheel times its distance from the axle, kg m */
+    double axle_height;       /* above the pivot; matters to an unbalanced wheel only */
     double command_scale;     /* A or V per count */
     int32_t command_counts;   /* commands are limited to +-this */
     int32_t voltage_drive;    /* 1: the command is a voltage, 0: a current */
@@ -50,27 +42,17 @@ typedef struct {
     int32_t sensor_delay;     /* whole ticks by which the inertial readings are late */
 } simulated_machine;
 
-/* Something that changes at a tick, before the sensors are read. */
+/* Over the ticks of one window. */
 typedef struct {
-    int64_t tick;
-    int32_t kind;             /* see event_kind */
-    double value;
-} simulated_event;
-
-enum event_kind {
-    EVENT_POKE = 0,           /* value: angular impulse on the body, N m s */
-    EVENT_TORQUE = 1,         /* value: torque on the body from now on, N m */
-    EVENT_SUPPLY = 2,         /* value: supply voltage from now on */
-    EVENT_FAULTS = 3,         /* value: sum of fault_bit from now on */
-    EVENT_HELD = 4,           /* value: 1 the body is held fixed, 0 it is let go */
-    EVENT_ARM = 5             /* value: the arm input from now on */
-};
-
-enum fault_bit {
-    FAULT_STALE = 1,          /* sensor_fresh is 0 and no sensor reading changes */
-    FAULT_FROZEN_GYRO = 2,
-    FAULT_FROZEN_ACCELEROMETER = 4
-};
+    int64_t sample_count;
+    double tilt_mean;
+    double tilt_square_mean;
+    double tilt_max;          /* largest size */
+    double wheel_mean;
+    double wheel_variance;
+    double wheel_max;         /* largest size */
+    double torque_square_mean;
+} simulated_statistics;
 
 typedef struct {
     int64_t ticks;
@@ -79,7 +61,11 @@ typedef struct {
     double rate;
     double wheel;
     double fall_tilt;
-    int64_t statistics_from;  /* first tick that counts */
+    const int64_t *window_starts;   /* first tick of each window of statistics, rising; each ends where the next begins */
+    int64_t window_count;
+    simulated_statistics *statistics;   /* one per window; all zero if the run ends before it */
+    const double *tick_lengths;     /* s, of every tick as the loop's clock really ran, each longer than the compute delay; or
+                                     * NULL: all are the period. The controller takes every tick for a period. */
     int64_t record_every;     /* ticks between rows, 0 = none */
     const simulated_event *events;  /* by rising tick */
     int64_t event_count;
@@ -91,14 +77,6 @@ typedef struct {
     int64_t ticks;            /* controller calls made */
     int32_t fell;
     int64_t row_count;
-    int64_t sample_count;     /* ticks within the statistics */
-    double tilt_mean;
-    double tilt_square_mean;
-    double tilt_max;          /* largest size */
-    double wheel_mean;
-    double wheel_variance;
-    double wheel_max;         /* largest size */
-    double torque_square_mean;
     double tilt;
     double rate;
     double wheel;

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isfinite
 
+from codegen.design import Design
 from codegen.proof import ProofReport
 from codegen.report.parts import Column, Table, row, table
 from codegen.report.wording import figure, percent, plural, whole
@@ -40,9 +41,15 @@ _MACHINE_ASSUMPTIONS = (
     "Flights are simulated: a rigid body tilting about one axis, friction with stiction, cogging of one harmonic, white sensor noise "
     "with a constant bias, ideal steps of the supply. No structural resonance, no imbalance of the wheel, no wear, no slipping edge.",
 )
-_SILICON = (
-    "Nothing here ran on the microcontroller: the C was compiled and run on this computer. Its time per tick, stack and memory on the "
-    "target are not part of this report; measure them before relying on the loop period."
+_ROLLING_ASSUMPTIONS = (
+    _MACHINE_ASSUMPTIONS[0],
+    "Flights are simulated: a rigid body tilting about one axis and rolling straight on, Coulomb and viscous friction, white sensor noise "
+    "with a constant bias or encoders without backlash, ideal steps of the supply. No structural resonance, no slope, no slipping wheel or "
+    "belt, no steering, no wear.",
+)
+_NO_TARGET = (
+    "Nothing here ran on the microcontroller, real or emulated: the C was compiled and run on this computer. Measure its time per tick and "
+    "its stack before relying on the loop period."
 )
 
 
@@ -64,7 +71,7 @@ class AssurancePart:
 def describe_assurance(shipment: Shipment) -> AssurancePart:
     """Campaigns with their counts and seeds, and the assumptions."""
     bits = shipment.checks.bits
-    machine = _MACHINE_ASSUMPTIONS if shipment.design is not None else ()
+    machine = _MACHINE_ASSUMPTIONS if isinstance(shipment.design, Design) else () if shipment.design is None else _ROLLING_ASSUMPTIONS
     proof = shipment.checks.proof
     return AssurancePart(
         _proof_sentence(proof),
@@ -75,7 +82,30 @@ def describe_assurance(shipment: Shipment) -> AssurancePart:
         _undefined(bits),
         ", ".join(f"{name} in {percent(share, 2)}" for name, share in bits.true_share),
         _error_sentence(shipment.checks.errors),
-        (*_NUMBER_ASSUMPTIONS, *machine, _SILICON),
+        (*_NUMBER_ASSUMPTIONS, *machine, *_target_assumptions(shipment)),
+    )
+
+
+def _target_assumptions(shipment: Shipment) -> tuple[str, ...]:
+    """What cycles and sizes rest on, and that no silicon was there."""
+    result, target = shipment.checks.target, shipment.realisation.target
+    if result is None or result.costs is None:
+        return (_NO_TARGET,)
+    sources = "; ".join(dict.fromkeys(fact.source for fact in target.cycles))
+    recalled = sum(1 for fact in target.cycles if fact.standing != "seen")
+    memory = f" ({recalled} of its {len(target.cycles)} rows from memory)" if recalled else ""
+    ran = "the emulated core executed the same bits" if result.replay is not None else "not even an emulated core was there to execute it"
+    counted = "The emulator counts no cycles: the instructions that it executed are priced by the table."
+    if target.chip.emulator == "simavr":
+        counted = "The simulator counts cycles itself and agrees with the table."
+    states = target.chip.wait_states
+    waits = "none" if not states else plural(states, "cycle")
+    return (
+        f"No silicon has run this C. It was compiled for {target.name}, and {ran}. {counted if result.tries else ''}".rstrip(),
+        f"The cycle bound rests on the target's cycle table{memory}, from: {sources}.",
+        f"Flash wait states: {waits}, an assumption unless the chip has none. At clocks where your chip's flash waits, run the controller "
+        "from RAM or measure. Interrupts that come during a step, and caches, come on top of the bound.",
+        f"The memory map is a stated one: {target.chip.source}.",
     )
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from codegen.plant import Flight
+from codegen.plant import Flight, RollingFlight
 from codegen.report.draw import BLUE, GREEN, ORANGE, RED, svg_text, thinned
 
 HEIGHT_IN = 1.5
@@ -27,7 +27,9 @@ def draw_flight(flight: Flight, title: str, estimates: Mapping[str, NDArray[np.f
     """
     panels = [
         ("tilt, deg", [("true tilt", np.degrees(flight.tilt_rad), BLUE)]),
-        ("wheel, rad/s", [("wheel speed", flight.wheel_rad_s, ORANGE)]),
+        ("place, m", [("place", flight.position_m, ORANGE)])
+        if isinstance(flight, RollingFlight)
+        else ("wheel, rad/s", [("wheel speed", flight.wheel_rad_s, ORANGE)]),
         ("torque, mN m", [("motor torque", 1e3 * flight.torque_n_m, GREEN)]),
     ]
     known = [(name, color) for name, color in (("trim", RED), ("lean", BLUE)) if estimates and name in estimates]

@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from codegen.design import Design
+from codegen.design.kinds import AnyDesign
 from codegen.flight.checks import FlightCheck, FlightVerdict
 from codegen.flight.record import RealArray, Recording
 from codegen.report.draw import BLUE, GREEN, GREY, ORANGE, PURPLE, draw, thinned
@@ -31,13 +32,14 @@ class FlightPart:
     checks: Table | None
     reference: Table | None
     pictures: tuple[Picture, ...]
+    legend: str
 
 
-def describe_flights(verdict: FlightVerdict | None, recordings: tuple[Recording, ...], design: Design | None) -> FlightPart:
+def describe_flights(verdict: FlightVerdict | None, recordings: tuple[Recording, ...], design: AnyDesign | None) -> FlightPart:
     """Check tables and one picture per recording."""
     pictures = tuple(_picture(recording, design) for recording in recordings)
     if verdict is None:
-        return FlightPart("", "", None, None, pictures)
+        return FlightPart("", "", None, None, pictures, _legend_of(design))
     against = [check for check in verdict.checks if check.name.startswith(AGAINST_REFERENCE)]
     others = [check for check in verdict.checks if not check.name.startswith(AGAINST_REFERENCE)]
     return FlightPart(
@@ -53,7 +55,22 @@ def describe_flights(verdict: FlightVerdict | None, recordings: tuple[Recording,
         if against
         else None,
         pictures,
+        _legend_of(design),
     )
+
+
+def _legend_of(design: AnyDesign | None) -> str:
+    """What the lines in the pictures are."""
+    common = (
+        "The emitted C at the controls of the simulated machine. Tilt is counted from the true balance angle, which the controller does "
+        "not know; the dotted line marks the event"
+    )
+    if isinstance(design, Design):
+        return (
+            f"{common}, the dashed one the wheel's set-point. Trim is the balance angle it has learnt, lean what it asks for to slow "
+            "the wheel down."
+        )
+    return f"{common}. Trim is the balance angle it has learnt; place is counted from where the flight began."
 
 
 def _row(check: FlightCheck) -> tuple[Cell, ...]:
@@ -75,7 +92,7 @@ def _legend(axes: Axes) -> None:
     axes.legend(loc="lower right", bbox_to_anchor=(1.0, 0.97), borderaxespad=0.0, borderpad=0.1, ncols=2)
 
 
-def _picture(recording: Recording, design: Design | None) -> Picture:
+def _picture(recording: Recording, design: AnyDesign | None) -> Picture:
     time_s = recording.time_s
     thought = {name: np.degrees(values) for name, values in recording.estimates.items() if name in ("tilt_last", "trim", "lean")}
     panels = 4 if "trim" in thought or "lean" in thought else 3
@@ -90,11 +107,11 @@ def _picture(recording: Recording, design: Design | None) -> Picture:
             _line(axes[0], time_s, thought["tilt_last"] - thought["trim"], ORANGE, "controller's estimate", 0.9)
             _legend(axes[0])
         axes[0].set_ylabel("tilt, deg")
-        _line(axes[1], time_s, recording.wheel_rad_s, GREEN, "")
-        axes[1].set_ylabel("wheel, rad/s")
+        _line(axes[1], time_s, recording.wheel_rad_s if recording.place_m is None else recording.place_m, GREEN, "")
+        axes[1].set_ylabel("wheel, rad/s" if recording.place_m is None else "place, m")
         _line(axes[2], time_s, 1e3 * recording.torque_n_m, PURPLE, "", 1.0)
         axes[2].set_ylabel("torque, mN m")
-        if design is not None:
+        if isinstance(design, Design):
             axes[1].axhline(design.wheel_setpoint_rad_s, color=GREY, linestyle="--", linewidth=0.8)
         if panels == 4:
             for name, color in (("trim", BLUE), ("lean", ORANGE)):
@@ -105,12 +122,15 @@ def _picture(recording: Recording, design: Design | None) -> Picture:
         axes[-1].set_xlabel("time, s")
         canvas.align_ylabels(list(axes))
 
-    largest, fastest = float(np.max(np.abs(recording.tilt_deg))), float(np.max(np.abs(recording.wheel_rad_s)))
+    largest = float(np.max(np.abs(recording.tilt_deg)))
+    if recording.place_m is None:
+        told, farthest = "wheel speed", f"fastest wheel {figure(float(np.max(np.abs(recording.wheel_rad_s))))} rad/s"
+    else:
+        told, farthest = "place", f"farthest {figure(float(np.max(np.abs(recording.place_m))))} m away"
     return draw(
         paint,
         f"flight-{recording.name}",
-        f"Tilt, wheel speed, torque and estimates over time: {recording.title}. Largest tilt {figure(largest)} deg, fastest wheel "
-        f"{figure(fastest)} rad/s.",
-        f"{recording.title[:1].upper()}{recording.title[1:]}. Largest tilt {figure(largest)} deg, fastest wheel {figure(fastest)} rad/s.",
+        f"Tilt, {told}, torque and estimates over time: {recording.title}. Largest tilt {figure(largest)} deg, {farthest}.",
+        f"{recording.title[:1].upper()}{recording.title[1:]}. Largest tilt {figure(largest)} deg, {farthest}.",
         1.25 * panels + 0.4,
     )

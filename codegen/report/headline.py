@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from math import degrees
 
 from codegen.flight.checks import FlightCheck
-from codegen.report.wording import figure, plural, whole
+from codegen.report.wording import figure, percent, plural, whole
 from codegen.shipment import Shipment
 
 REST_CHECK = "tilt RMS at rest"
@@ -99,6 +99,13 @@ def _summary(shipment: Shipment) -> list[str]:
         said.append(f"In closed loop it moves the tilt by at most {figure(degrees(loop.bounds['true_tilt'].magnitude))} deg.")
     differ = "no value differs" if bits.mismatches == 0 else f"{plural(bits.mismatches, 'value')} differ"
     said.append(f"The compiled C was compared with its integer model over {plural(bits.ticks, 'tick')}; {differ}.")
+    costs = shipment.checks.target.costs if shipment.checks.target is not None else None
+    if costs is not None:
+        share = "" if costs.share is None else f", {percent(costs.share)} of the loop period"
+        said.append(
+            f"On the {costs.target.name} no tick takes more than {plural(costs.bound.worst.cycles, 'cycle')}{share}, "
+            f"{plural(costs.bound.stack_bytes, 'byte')} of stack and {whole(costs.flash_bytes)} of flash."
+        )
     if flight is not None:
         wrong = len(flight.failures)
         outcome = "all hold" if not wrong else f"{wrong} do not hold" if wrong > 1 else "one does not hold"
@@ -134,6 +141,13 @@ def _tiles(shipment: Shipment) -> list[Tile]:
         tiles.append(Tile("error of one tick", f"{figure(counts)} counts", f"at most, {name}; budget {budget}"))
     bits = shipment.checks.bits
     flight = shipment.checks.flight
+    costs = shipment.checks.target.costs if shipment.checks.target is not None else None
+    if costs is not None:
+        share = costs.share
+        of_period = "proven" if share is None else f"{percent(share)} of the period, proven"
+        tiles.append(Tile(f"worst tick, {costs.target.name}", f"{whole(costs.bound.worst.cycles)} cycles", of_period))
+        memory = f"with library helpers; stack {whole(costs.bound.stack_bytes)}, RAM {whole(costs.ram_bytes)}"
+        tiles.append(Tile("flash", f"{whole(costs.flash_bytes)} bytes", memory))
     if flight is not None:
         held = len(flight.checks) - len(flight.failures)
         tiles.append(

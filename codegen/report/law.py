@@ -100,7 +100,16 @@ def describe_law(design: Design) -> LawPart:
         "although its margins still look good. The outer loop takes the place of the I: proportional on the momentum, and an "
         "observer of the balance angle instead of an integral."
     )
-    return LawPart(_gains(design), _as_pid(design), note, _margins(design), _nyquist(design), _sensitivity(design))
+    frequencies = _frequencies(design)
+    loop = LoopResponse(design, design.plant).response(frequencies)
+    return LawPart(
+        _gains(design),
+        _as_pid(design),
+        note,
+        margin_table(design.margins, design.corners),
+        draw_nyquist(loop, design.margins),
+        draw_sensitivity(frequencies, loop, design.margins, _worst_corner(design, frequencies)),
+    )
 
 
 def _gains(design: Design) -> Table:
@@ -139,7 +148,9 @@ def _as_pid(design: Design) -> Table:
     return table("as-pid", "The inner loop for readers who think in PID.", columns, rows)
 
 
-def _margins(design: Design) -> Table:
+def margin_table(margins: Margins, around: tuple[tuple[str, Margins], ...]) -> Table:
+    """Margins as built and on machines that differ."""
+
     def cells(label: str, margins: Margins) -> tuple[Cell, ...]:
         if not margins.stable:
             return row(label, yes_no(False), *["" for _ in range(6)])
@@ -154,7 +165,7 @@ def _margins(design: Design) -> Table:
             fixed_point(1e3 * margins.delay_margin_s, 1),
         )
 
-    rows = [cells("as built", design.margins), *(cells(label, margins) for label, margins in design.corners)]
+    rows = [cells("as built", margins), *(cells(label, there) for label, there in around)]
     columns = (
         Column("machine"),
         Column("stable", "verdict"),
@@ -178,9 +189,8 @@ def _frequencies(design: Design) -> NDArray[np.float64]:
     return np.geomspace(1e-2 * slowest, pi / design.plant.period_s, 1500)
 
 
-def _nyquist(design: Design) -> Picture:
-    loop = LoopResponse(design, design.plant).response(_frequencies(design))
-    margins = design.margins
+def draw_nyquist(loop: NDArray[np.complex128], margins: Margins) -> Picture:
+    """The curve of the loop (k,), opened at the torque command."""
     radius = 1.0 / margins.peak_sensitivity
     reach = min(9.0, 1.25 / margins.gain_margin_down) if margins.gain_margin_down > 0.0 else 3.0
 
@@ -208,24 +218,41 @@ def _nyquist(design: Design) -> Picture:
     )
 
 
-def _sensitivity(design: Design) -> Picture:
-    frequencies = _frequencies(design)
-    hertz = frequencies / (2.0 * pi)
-    here = np.abs(1.0 / (1.0 + LoopResponse(design, design.plant).response(frequencies)))
+@dataclass(frozen=True)
+class WorstCorner:
+    """The loop (k,) on the machine with the highest sensitivity peak of those that differ from the nominal one."""
+
+    label: str
+    stable: bool
+    loop: NDArray[np.complex128]
+
+
+def _worst_corner(design: Design, frequencies: NDArray[np.float64]) -> WorstCorner | None:
     worst = max(
         (corner for corner in zip(corners(), design.corners, strict=True)),
         key=lambda pair: pair[1][1].peak_sensitivity if pair[1][1].stable else inf,
         default=None,
     )
+    if worst is None:
+        return None
+    corner, (label, margins) = worst
+    plant = corner.machine(design.plant)
+    return WorstCorner(label, margins.stable, LoopResponse(design, plant, corner.torque).response(frequencies))
+
+
+def draw_sensitivity(
+    frequencies: NDArray[np.float64], loop: NDArray[np.complex128], margins: Margins, worst: WorstCorner | None
+) -> Picture:
+    """|1/(1 + L)| over the frequencies (k,) in rad/s, as built and at the worst corner."""
+    hertz = frequencies / (2.0 * pi)
+    here = np.abs(1.0 / (1.0 + loop))
 
     def paint(canvas: Figure) -> None:
         axes = canvas.subplots()
         axes.loglog(hertz, here, color=BLUE, label="as built")
         if worst is not None:
-            corner, (_, margins) = worst
-            plant = corner.machine(design.plant)
-            there = np.abs(1.0 / (1.0 + LoopResponse(design, plant, corner.torque).response(frequencies)))
-            label = "worst corner" if margins.stable else "worst corner (unstable)"
+            there = np.abs(1.0 / (1.0 + worst.loop))
+            label = "worst corner" if worst.stable else "worst corner (unstable)"
             axes.loglog(hertz, there, color=ORANGE, linestyle="--", label=label)
         axes.axhline(PEAK_SENSITIVITY_TARGET, color=GREY, linewidth=0.9, linestyle=":")
         mark(axes, float(hertz[0]), PEAK_SENSITIVITY_TARGET, f"target {PEAK_SENSITIVITY_TARGET:g}", dx=2.0, dy=6.0, color=GREY)
@@ -239,11 +266,11 @@ def _sensitivity(design: Design) -> Picture:
         axes.set_ylabel("sensitivity |S|")
         axes.legend(loc="lower right")
 
-    label = "" if worst is None else f" The worst corner is: {worst[1][0]}."
+    label = "" if worst is None else f" The worst corner is: {worst.label}."
     return draw(
         paint,
         "sensitivity",
-        f"Sensitivity over frequency, peak {figure(design.margins.peak_sensitivity)}.",
+        f"Sensitivity over frequency, peak {figure(margins.peak_sensitivity)}.",
         "Below 1 a disturbance is pushed back, above 1 it is passed on stronger." + label,
         3.2,
     )

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from codegen.build import Build
-from codegen.design import Design
+from codegen.design import Design, Verdict
 from codegen.report.draw import BLUE, GREY, INK, RED, draw, mark
 from codegen.report.parts import Cell, Column, Picture, Table, row, table, yes_no
 from codegen.report.wording import figure, percent, with_unit
@@ -22,6 +22,7 @@ GOAL_WORDS = {
     "goals.arm_tilt_deg": "arming tilt lies within what can be caught",
     "goals.stop_tilt_deg": "cut-off tilt lies beyond what can be caught",
     "goals.calm_tilt_rms_deg": "stillness, predicted tilt RMS",
+    "goals.stay_within_m": "place at rest, three times the predicted RMS",
 }
 
 
@@ -37,7 +38,7 @@ class MachinePart:
 
 def describe_machine(build: Build, design: Design) -> MachinePart:
     """Limits, goals, and the two pictures a builder looks at first."""
-    return MachinePart(_limits(build, design), _goals(design), _poke(build, design), _fall(design))
+    return MachinePart(_limits(build, design), goal_table(design.verdicts), _poke(build, design), _fall(design))
 
 
 def _limits(build: Build, design: Design) -> Table:
@@ -100,9 +101,10 @@ def _limits(build: Build, design: Design) -> Table:
     return table("limits", "What physics allows, whatever the controller.", columns, [row(*cells) for cells in rows], prose=True)
 
 
-def _goals(design: Design) -> Table:
+def goal_table(verdicts: tuple[Verdict, ...]) -> Table:
+    """Goals and targets, wanted and reached."""
     rows = []
-    for verdict in design.verdicts:
+    for verdict in verdicts:
         words = GOAL_WORDS.get(verdict.goal, "")
         below = [verdict.goal] if words else []
         if verdict.remedy:

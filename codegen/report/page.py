@@ -11,12 +11,13 @@ from pathlib import Path
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from codegen.report.assurance import describe_assurance
+from codegen.report.defects import describe_defects
 from codegen.report.flights import describe_flights
 from codegen.report.headline import write_headline
-from codegen.report.law import describe_law
-from codegen.report.machine import describe_machine
+from codegen.report.kinds import describe_any_law, describe_any_machine
 from codegen.report.numbers import describe_numbers
 from codegen.report.parts import Column, row, table
+from codegen.report.target import describe_target
 from codegen.report.wording import CAUTION_TEXT, OWNERSHIP_TEXT, figure
 from codegen.shipment import Shipment
 
@@ -35,11 +36,13 @@ def write_report(shipment: Shipment) -> str:
         headline=write_headline(shipment),
         cautions=CAUTION_TEXT,
         ownership=OWNERSHIP_TEXT,
-        machine=describe_machine(build, design) if build is not None and design is not None else None,
-        law=describe_law(design) if design is not None else None,
+        machine=describe_any_machine(build, design) if build is not None and design is not None else None,
+        law=describe_any_law(design) if design is not None else None,
         flights=describe_flights(checks.flight, checks.recordings, design) if checks.flight is not None or checks.recordings else None,
         numbers=describe_numbers(shipment.realisation, checks.errors),
+        target=describe_target(shipment),
         assurance=describe_assurance(shipment),
+        defects=describe_defects(checks.defects),
         versions=table("versions", "What took part.", (Column("tool"), Column("version")), versions),
         seconds=table("seconds", "How long it took.", (Column("stage"), Column("seconds", "number")), seconds),
     )

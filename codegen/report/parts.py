@@ -9,12 +9,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-Kind = Literal["text", "short", "number", "verdict"]
+Kind = Literal["text", "short", "number", "verdict", "code"]
 
 
 @dataclass(frozen=True)
 class Column:
-    """One column: its heading and how its cells are set (``short``: never broken; ``verdict``: yes or no, also told by colour)."""
+    """One column: its heading and how its cells are set (``short``: unbroken; ``verdict``: yes or no, in colour; ``code``: C)."""
 
     title: str
     kind: Kind = "text"

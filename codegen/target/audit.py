@@ -65,7 +65,7 @@ class AuditReport:
         target: What it was built for.
         compiler: Version line of the compiler.
         optimise: Optimisation flag.
-        clock_hz: Clock of the core.
+        clock_hz: Clock of the core, None where none is known: then nothing is said in seconds.
         period_s: Period of the loop.
         bound: Proven cycles and stack.
         measured_ordinary, measured_slow: Most cycles of any executed tick, without and with the outer loop; None if none was executed.
@@ -79,7 +79,7 @@ class AuditReport:
     target: Target = field(repr=False)
     compiler: str
     optimise: str
-    clock_hz: float
+    clock_hz: float | None
     period_s: float
     bound: TickBound
     measured_ordinary: int | None
@@ -91,19 +91,22 @@ class AuditReport:
     margins: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     @property
-    def share(self) -> float:
-        """Share of the loop period that the worst tick takes, by its proven bound."""
-        return self.bound.worst.cycles / (self.clock_hz * self.period_s)
+    def share(self) -> float | None:
+        """Share of the loop period that the worst tick takes, by its proven bound; None without a clock."""
+        return self.share_of(self.bound.worst.cycles)
+
+    def share_of(self, cycles: int) -> float | None:
+        """Share of the loop period that so many cycles take; None without a clock."""
+        return None if self.clock_hz is None else cycles / (self.clock_hz * self.period_s)
+
+    def seconds_of(self, cycles: int) -> float | None:
+        """Time that so many cycles take; None without a clock."""
+        return None if self.clock_hz is None else cycles / self.clock_hz
 
     @property
     def jitter_cycles(self) -> int:
         """Cycles by which the end of one tick's computation can differ from another's, at most."""
         return self.bound.worst.cycles - self.bound.fewest_cycles
-
-    @property
-    def compute_s(self) -> float:
-        """Proven time of the worst tick."""
-        return self.bound.worst.cycles / self.clock_hz
 
     @property
     def holds(self) -> bool:
@@ -113,7 +116,7 @@ class AuditReport:
 
 def audit(
     image: TargetImage,
-    clock_hz: float,
+    clock_hz: float | None,
     budgets: Budgets = Budgets(),
     *,
     variant: str = "",
@@ -127,7 +130,7 @@ def audit(
 
     Args:
         image: Built with debugging information.
-        clock_hz: Clock of the core.
+        clock_hz: Clock of the core; None if it is not known, which leaves ``max_share`` and the latency unjudged.
         budgets: What it may take.
         variant: Variant of the core, see `codegen.target.cycles.variants_of`.
         tries: Ticks executed in search of an expensive one, for each kind of tick; 0 executes none and needs no emulator.
@@ -149,14 +152,14 @@ def audit(
         slow = seek_worst(image, slow=True, tries=tries, seed=seed, variant=variant).cycles
         ordinary = slow if ordinary is None else ordinary
         _compare(bound, ordinary, slow)
-    share = bound.worst.cycles / (clock_hz * image.shape.period_s)
+    share = None if clock_hz is None else bound.worst.cycles / (clock_hz * image.shape.period_s)
     found = (("max_share", share), ("max_stack_bytes", bound.stack_bytes), ("max_flash_bytes", image.flash_bytes))
     broken = []
     for what, value in found:
         allowed = getattr(budgets, what)
-        if allowed is not None and value > allowed:
+        if allowed is not None and value is not None and value > allowed:
             broken.append(Broken(what, float(allowed), float(value)))
-    latency = None if sensor_latency_s is None else sensor_latency_s + bound.worst.cycles / clock_hz
+    latency = None if sensor_latency_s is None or clock_hz is None else sensor_latency_s + bound.worst.cycles / clock_hz
     margins: dict[str, tuple[float, float]] = {}
     if margins_at and latency is not None and designed_latency_s is not None:
         now = margins_at(latency)
@@ -191,11 +194,11 @@ def _compare(bound: TickBound, ordinary: int, slow: int) -> None:
 
 HEADINGS = (
     "target",
-    "bound, ordinary",
+    "bound",
     "bound, outer",
-    "measured, ordinary",
+    "measured",
     "measured, outer",
-    "share of period",
+    "share",
     "jitter us",
     "stack B",
     "flash B",
@@ -205,20 +208,21 @@ HEADINGS = (
 
 
 def audit_rows(reports: list[AuditReport]) -> Rows:
-    """One row per report under `HEADINGS`; cycles unless another unit is named."""
+    """One row per report under `HEADINGS`: cycles of the ordinary tick and of the one that runs the outer loop, share of the period."""
     rows: Rows = []
     for report in reports:
         bound = report.bound
         name = f"{bound.target}, {bound.variant}" if bound.variant else bound.target
         measured = ["-" if value is None else str(value) for value in (report.measured_ordinary, report.measured_slow)]
+        share, jitter = report.share, report.seconds_of(report.jitter_cycles)
         rows.append(
             (
                 name,
                 str(bound.ordinary.cycles),
                 str(bound.slow.cycles),
                 *measured,
-                f"{report.share:.2%}",
-                f"{1e6 * report.jitter_cycles / report.clock_hz:.1f}",
+                "-" if share is None else f"{share:.2%}",
+                "-" if jitter is None else f"{1e6 * jitter:.1f}",
                 str(bound.stack_bytes),
                 str(report.flash_bytes),
                 str(report.ram_bytes),

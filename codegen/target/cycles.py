@@ -8,7 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+import numpy as np
+
 from codegen.errors import BoundError
+from codegen.target.image import Counts
 from codegen.target.instruction import Decoder, Flow, Instruction
 from codegen.targets import CycleFact, Target
 
@@ -85,10 +88,6 @@ class Prices:
         fact = self._rows.get((instruction.name, WAITS))
         return fact.most if fact else 0
 
-    def price_trace(self, decoder: Decoder, addresses: Sequence[int]) -> int:
-        """Cycles of an executed sequence of instructions, the last of which leaves the function."""
-        return sum(cycles for _, cycles in self.priced(decoder, addresses))
-
     def priced(self, decoder: Decoder, addresses: Sequence[int]) -> Iterable[tuple[Instruction, int]]:
         """Each executed instruction with its cycles."""
         before = None
@@ -98,6 +97,43 @@ class Prices:
             taken = following != instruction.end
             yield instruction, self.price(instruction, taken=taken) + self.wait(before, instruction)
             before = instruction
+
+
+class TracePrices:
+    """Prices executed sequences, each pair of successive instructions once: traces are long and repeat themselves.
+
+    Args:
+        prices: Cycle table.
+        decoder: Of the image that is executed.
+    """
+
+    def __init__(self, prices: Prices, decoder: Decoder) -> None:
+        self._prices = prices
+        self._decoder = decoder
+        self._pairs: dict[int, int] = {}
+
+    def cycles(self, places: Counts) -> int:
+        """Cycles of an executed sequence of addresses (n,), the last of which leaves the function.
+
+        Raises:
+            BoundError: An executed instruction has no price.
+        """
+        keys, counts = np.unique((places[:-1].astype(np.uint64) << np.uint64(32)) | places[1:].astype(np.uint64), return_counts=True)
+        total = self._prices.price(self._decoder.decode(int(places[-1])), taken=True)
+        for key, count in zip(keys.tolist(), counts.tolist(), strict=True):
+            if key not in self._pairs:
+                self._pairs[key] = self._pair(key >> 32, key & 0xFFFFFFFF)
+            total += count * self._pairs[key]
+        return total
+
+    def _pair(self, first: int, second: int) -> int:
+        """From the one instruction to the other: the first, what is passed over between them, and how long the second waits."""
+        whole = complete_trace(self._decoder, (first, second))
+        total = 0
+        for at, instruction in enumerate(whole[:-1]):
+            total += self._prices.price(instruction, taken=whole[at + 1].address != instruction.end)
+            total += self._prices.wait(instruction, whole[at + 1])
+        return total
 
 
 class LeastPrices(Prices):

@@ -30,6 +30,8 @@ CONDITIONS = {
 NAMES = {"sb": 9, "sl": 10, "fp": 11, "ip": 12, "sp": SP, "lr": LR, "pc": PC} | {f"r{n}": n for n in range(16)}
 # Other registers (status, floating point): numbered apart, the effects know nothing of them.
 OTHER = 64
+FLOATING_STATUS, FLOATING = 69, 70
+NAMES |= {"fpscr": FLOATING_STATUS, "fpscr_nzcv": FLOATING_STATUS} | {f"s{n}": FLOATING + n for n in range(32)}
 PAIRS = {"UMULL", "SMULL", "UMLAL", "SMLAL", "UMAAL", "LDRD"}
 COMPARISONS = {"CMP", "CMN", "TST", "TEQ"}
 LISTS = {"PUSH", "POP", "LDM", "STM", "LDMDB", "STMDB", "VPUSH", "VPOP", "VLDMIA", "VSTMIA", "VLDMDB", "VSTMDB"}
@@ -70,11 +72,14 @@ class ArmDecoder:
 
     def _build(self, found: capstone.CsInsn, predicate: str) -> Instruction:
         name = str(found.insn_name()).upper()
-        name = {"MOVS": "MOV", "HINT": "NOP"}.get(name, name)
+        name = {"MOVS": "MOV", "HINT": "NOP", "FMSTAT": "VMRS", "FCONSTS": "VMOV"}.get(name, name)
+        if ".f64" in found.mnemonic:
+            # Cores with single precision in hardware lack these; the name keeps them apart from what the cycle tables price.
+            name += ".F64"
         operands, kinds, shift = self._operands(found)
-        _, writes = found.regs_access()
+        reads, writes = found.regs_access()
         results = {self._register(found, number) for number in writes}
-        if not name.startswith(("ST", "PUSH", "B", "CB", *COMPARISONS)) and kinds.startswith("r"):
+        if not name.startswith(("ST", "PUSH", "B", "CB", "VST", "VPUSH", "VCMP", *COMPARISONS)) and kinds.startswith("r"):
             # The destination is named first; two of them in long products and double loads.
             results |= {found_register for found_register in operands[: 2 if name in PAIRS else 1] if isinstance(found_register, int)}
         if found.writeback:
@@ -112,6 +117,9 @@ class ArmDecoder:
         sources = {register for operand in addresses for register in (operand.base, operand.index) if 0 <= register < PC}
         if name in ("LDM", "STM"):
             sources.add(self._register(found, found.operands[0].reg))
+        if name.startswith("V"):
+            # The floating-point unit waits for a result, whatever it is needed for.
+            sources |= {register for register in (self._register(found, number) for number in reads) if register >= FLOATING_STATUS}
         return Instruction(
             found.address,
             found.size,

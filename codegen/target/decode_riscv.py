@@ -32,7 +32,7 @@ EXPANDED = {
     "J": "JAL",
     "JR": "JALR",
 }
-SYSTEM = {"ECALL", "EBREAK", "MRET", "SRET", "URET", "WFI", "UNIMP"}
+SYSTEM = {"ECALL", "EBREAK", "MRET", "SRET", "URET", "WFI"}
 
 
 class RiscvDecoder:
@@ -71,10 +71,12 @@ class RiscvDecoder:
     def _decode(self, address: int) -> Instruction:
         code = self._read(address, 4)
         found = next(self._engine.disasm(code, address, 1), None) if address % 2 == 0 else None
-        if found is None:
+        if found is None or not _is_integer(found):
             raise unknown_instruction(address, code)
         compressed = str(found.insn_name()).upper()
         stem = compressed.removeprefix("C.")
+        if stem == "UNIMP":
+            raise unknown_instruction(address, code[: found.size])
         name = EXPANDED.get(stem, stem) if compressed != stem else stem
         if compressed != stem:
             operands, kinds = self._short(found, stem, name)
@@ -161,6 +163,13 @@ class RiscvDecoder:
             return [], ""
         # Two-operand forms: the destination is the first source.
         return [plain[0], *plain], f"r{kinds}"
+
+
+def _is_integer(found: capstone.CsInsn) -> bool:
+    """Whether all registers are those of the integer instruction set; capstone decodes extensions that the core lacks."""
+    numbers = [operand.reg for operand in found.operands if operand.type == riscv_const.RISCV_OP_REG]
+    numbers += [operand.mem.base for operand in found.operands if operand.type == riscv_const.RISCV_OP_MEM]
+    return all(str(found.reg_name(number)) in NUMBERS for number in numbers)
 
 
 def _signed(operand: Operand) -> int:

@@ -193,7 +193,7 @@ class ArmEffects:
                     state.registers[register] = state.named(state.registers[register], WORD)
             first, second = (self._operand(state, instruction, place) for place in places)
             state.flags["compared"] = Compared(second, first) if name == "RSB" else Compared(first, second)
-        elif name not in ("CMN", "TEQ") and not isinstance(result, Pointer):
+        elif name not in ("CMN", "TEQ", "VMRS") and not isinstance(result, Pointer):
             named = state.named(result, WORD)
             if isinstance(named, Range):
                 state.flags["result"] = named

@@ -37,6 +37,8 @@ from codegen.target.image import LAYOUT_SECTION, TargetImage
 from codegen.targets import Target
 
 FOLDER = "firmware"
+# From a project's folder to the controller's.
+_CONTROLLER = "../.."
 OPTIMISE: Optimise = "-Os"
 # The project's own objects all begin with this, so that the linker script can tell them from the controller.
 _OWN = "*board*"
@@ -51,6 +53,11 @@ _BOOL_NOTES = {
     "armed": "1 = balancing; at 0 let go of the drive",
     "tripped": "1 = cut off until disarmed",
 }
+
+
+def project_folder(target: Target) -> str:
+    """Where the project lies, seen from the emission's folder."""
+    return f"{FOLDER}/{target.name}"
 
 
 def firmware_files(emission: Emission, fixed: FixedGraph, target: Target, clock_hz: int) -> dict[str, str]:
@@ -92,6 +99,7 @@ def firmware_files(emission: Emission, fixed: FixedGraph, target: Target, clock_
         "trace_ticks": _trace_ticks(shape, target),
         "tripped": tripped[0] if tripped else "",
         "cautions": CAUTIONS,
+        "controller": _CONTROLLER,
     }
     texts = {name: template(f"firmware/{name}.jinja", **values) for name in (*_TEMPLATES, "README.md")}
     texts[start] = template(f"target/{STARTS[chip.family]}")
@@ -105,6 +113,7 @@ def firmware_files(emission: Emission, fixed: FixedGraph, target: Target, clock_
         gcc=gcc,
         zig=target.zig,
         optimise=OPTIMISE,
+        controller=_CONTROLLER,
         no_calls=NO_LIBRARY_CALLS,
         objcopy=f"{gcc.command.removesuffix('gcc')}objcopy",
         language=LANGUAGE,
@@ -122,7 +131,7 @@ def firmware_files(emission: Emission, fixed: FixedGraph, target: Target, clock_
             for unit in units
         ],
     )
-    return {f"{FOLDER}/{name}": text for name, text in texts.items()}
+    return {f"{project_folder(target)}/{name}": text for name, text in texts.items()}
 
 
 def build_firmware(
@@ -153,23 +162,23 @@ def build_firmware(
         **files,
         f"{emission.name}.h": emission.header,
         f"{emission.name}.c": emission.source,
-        f"{FOLDER}/layout.c": layout_table(shape),
+        f"{project_folder(target)}/layout.c": layout_table(shape),
     }
-    units = [*_units(shape, target, tool.kind, optimise), Unit("layout.c", ("-I..",))]
-    return link_image(tool, texts, units, shape, target, optimise, folder=FOLDER)
+    units = [*_units(shape, target, tool.kind, optimise), Unit("layout.c", (f"-I{_CONTROLLER}",))]
+    return link_image(tool, texts, units, shape, target, optimise, folder=project_folder(target))
 
 
 def _units(shape: Shape, target: Target, kind: CompilerKind, optimise: str) -> list[Unit]:
-    own = (*support_flags(kind), "-I..")
+    own = (*support_flags(kind), f"-I{_CONTROLLER}")
     files = (f"board_{STARTS[target.chip.family]}", "board.c", "board_main.c", "board_trace.c", "memory.c")
-    return [Unit(f"../{shape.name}.c", (optimise, "-I..")), *(Unit(file, own) for file in files)]
+    return [Unit(f"{_CONTROLLER}/{shape.name}.c", (optimise, f"-I{_CONTROLLER}")), *(Unit(file, own) for file in files)]
 
 
 def _variable(flag: str, unit: Unit) -> str:
     """A flag as the Makefile writes it."""
     if flag in NO_LIBRARY_CALLS.values():
         return "$(NO_CALLS)"
-    return "$(OPTIMISE)" if flag == OPTIMISE and unit.file.startswith("../") else flag
+    return "$(OPTIMISE)" if flag == OPTIMISE and unit.file.startswith(_CONTROLLER) else flag
 
 
 @dataclass(frozen=True)

@@ -61,7 +61,7 @@ class Instruction:
         case: Row of the cycle table among those of its name, where that does not depend on the path.
         registers: Number of registers that it moves, for prices by the register.
         predicate: Condition under which it is executed at all, or under which a branch is taken; "" always.
-        sources: Registers that it reads to form an address (price of address interlocks).
+        sources: Registers for which it waits if the instruction before wrote them: those that form an address, and floating-point ones.
         results: Registers that it writes.
         operands: In the order of the assembly language; registers, integers and memory, told apart by `kinds`.
         kinds: One letter per operand: r register, i integer, m memory.

@@ -14,7 +14,7 @@ import cffi
 import numpy as np
 
 from codegen.errors import LoopwrightError
-from codegen.plant import Flight, Plant, Scenario, StepFunction, fly
+from codegen.plant import AnyPlant, Flight, Scenario, StepFunction, fly_any
 from codegen.target.emulate_simavr import SimavrCore
 from codegen.target.image import Counts, TargetImage, pack, unpack
 from codegen.target.run import start_core
@@ -46,7 +46,7 @@ class TargetFlight:
     emulator: str
 
 
-def fly_on_target(image: TargetImage, plant: Plant, scenario: Scenario) -> TargetFlight:
+def fly_on_target(image: TargetImage, plant: AnyPlant, scenario: Scenario) -> TargetFlight:
     """Fly a scenario with the firmware ``image`` on its emulated core.
 
     On an AVR the tick comes from the simulated timer and its interrupt; elsewhere the flag that the interrupt would set is set from
@@ -94,7 +94,7 @@ def fly_on_target(image: TargetImage, plant: Plant, scenario: Scenario) -> Targe
 
     try:
         callback: Any = ffi.callback("void(void *, const int32_t *, int32_t *)", step)
-        flight = fly(plant, StepFunction(int(ffi.cast("uintptr_t", callback)), 0, callback), scenario)
+        flight = fly_any(plant, StepFunction(int(ffi.cast("uintptr_t", callback)), 0, callback), scenario)
         if failure:
             raise failure[0]
         trace = _read_ring(image, core.read)

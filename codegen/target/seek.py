@@ -14,7 +14,7 @@ import numpy as np
 
 from codegen.host.shape import Port
 from codegen.target.bound import SLOW_COUNT, Analysis
-from codegen.target.cycles import Prices
+from codegen.target.cycles import Prices, TracePrices
 from codegen.target.image import Counts, TargetImage
 from codegen.target.run import start_core
 from codegen.target.trace import Core
@@ -47,10 +47,7 @@ class Meter:
 
     def __init__(self, image: TargetImage, core: Core, variant: str = "") -> None:
         self._core = core
-        self._prices = Prices(image.target, variant)
-        self._decoder = Analysis(image).decoder
-        # Many ticks take the same way.
-        self._known: dict[bytes, int] = {}
+        self._prices = TracePrices(Prices(image.target, variant), Analysis(image).decoder)
 
     def tick(self, reading: Counts) -> int:
         """Advance by one tick with `reading` (inputs,); returns its cycles.
@@ -62,11 +59,7 @@ class Meter:
         if self._core.image.target.chip.emulator == "simavr":
             cycles = self._core.run(reading[None, :]).cycles
             return 0 if cycles is None else int(cycles[0])
-        places = self._core.trace(reading).places
-        way = places.tobytes()
-        if way not in self._known:
-            self._known[way] = self._prices.price_trace(self._decoder, places.tolist())
-        return self._known[way]
+        return self._prices.cycles(self._core.trace(reading).places)
 
 
 def measure_ticks(image: TargetImage, inputs: Counts, *, variant: str = "", memory: Counts | None = None) -> Counts:

@@ -31,8 +31,9 @@ from numpy.typing import NDArray
 from scipy.integrate import quad
 
 from codegen.design import find_limits
+from codegen.design.closed_form import unstable_pole
 from codegen.design.gains import Ceilings, Gains, Poles, place_gains
-from codegen.design.limits import pole_delay_limit, pole_zero_peak, unstable_pole
+from codegen.design.limits import pole_delay_limit, pole_zero_peak
 from codegen.design.loop import LoopResponse
 from codegen.design.margins import Loop, find_margins, read_margins
 from codegen.design.rest import limit_cycles, relay_gain

@@ -1,0 +1,100 @@
+"""``loopwright design``: what the machine can do, what a change buys, and the numbers that were chosen."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from codegen.cli.command import FAILED, HOLDS, common
+from codegen.cli.screen import Screen
+from codegen.cli.tables import (
+    BOUND_SPREAD_HEADINGS,
+    CHANGE_HEADINGS,
+    MARGIN_HEADINGS,
+    VERDICT_HEADINGS,
+    best_change_lines,
+    bound_spread_rows,
+    change_rows,
+    gain_rows,
+    margin_rows,
+    rolling_gain_rows,
+    rolling_limit_rows,
+    verdict_rows,
+)
+from codegen.design.change import weigh_changes
+from codegen.design.kinds import AnyDesign
+from codegen.design.rolling import RollingDesign
+from codegen.design.spread import spread_limits
+from codegen.pipeline import Designed, design_machine
+
+BUILD = click.argument("build", type=click.Path(path_type=Path))
+
+
+@click.command(name="design")
+@BUILD
+@common
+def design_command(screen: Screen, build: Path) -> int:
+    """Show what the machine of BUILD can do, what each change of it would buy, and choose the controller's gains."""
+    designed = design_machine(build)
+    document: dict[str, Any] = {"name": designed.build.name}
+    if isinstance(designed, Designed):
+        _show_limits(screen, designed, document)
+    elif isinstance(designed.design, RollingDesign):
+        _show_rolling_limits(screen, designed.build.title, designed.design, document)
+    missed = _show_choice(screen, designed.design, document)
+    screen.document(document)
+    return FAILED if missed else HOLDS
+
+
+def _show_limits(screen: Screen, designed: Designed, document: dict[str, Any]) -> None:
+    bounds = spread_limits(designed.build, designed.plant)
+    now, effects = weigh_changes(designed.build)
+    title = f"{designed.build.title}: what no controller can beat"
+    screen.table(title, BOUND_SPREAD_HEADINGS, bound_spread_rows(bounds))
+    screen.table("What a single change of the machine buys", CHANGE_HEADINGS, change_rows(now, effects))
+    for line in best_change_lines(effects):
+        screen.say(line)
+    screen.say("")
+    document["limits"] = {
+        bound.name: {
+            "low": bound.low,
+            "value": bound.value,
+            "high": bound.high,
+            "unit": bound.unit,
+            "what": bound.words,
+            "method": bound.method,
+            "low_at": bound.corners,
+        }
+        for bound in bounds
+    }
+    document["changes"] = {
+        effect.name: {"what": effect.words, "relative": dict(effect.changes), "figures": vars(effect.figures)} for effect in effects
+    }
+    document["figures"] = vars(now)
+
+
+def _show_rolling_limits(screen: Screen, title: str, design: RollingDesign, document: dict[str, Any]) -> None:
+    rows = rolling_limit_rows(design)
+    screen.table(f"{title}: what no controller can beat", ("bound", "value", "unit"), rows)
+    document["limits"] = {label: [value, unit] for label, value, unit in rows}
+
+
+def _show_choice(screen: Screen, chosen: AnyDesign, document: dict[str, Any]) -> bool:
+    """Show the chosen design; whether a goal is missed."""
+    gains = rolling_gain_rows(chosen) if isinstance(chosen, RollingDesign) else gain_rows(chosen)
+    screen.table("Goals", VERDICT_HEADINGS, verdict_rows(chosen.verdicts))
+    screen.table("Gains", ("gain", "value", "unit"), gains)
+    screen.table("Why", ("number", "reason"), [*chosen.reasons])
+    screen.table("Margins at the torque command", MARGIN_HEADINGS, margin_rows(chosen))
+    missed = [verdict for verdict in chosen.verdicts if not verdict.holds]
+    for verdict in missed:
+        screen.say(f"missed: {verdict.goal}: {verdict.remedy}", "bold red")
+    document["gains"] = {label: [value, unit] for label, value, unit in gains}
+    document["margins"] = [dict(zip(MARGIN_HEADINGS, row, strict=True)) for row in margin_rows(chosen)]
+    document["goals"] = [
+        {"goal": v.goal, "wanted": v.wanted, "reached": v.reached, "unit": v.unit, "holds": v.holds, "remedy": v.remedy}
+        for v in chosen.verdicts
+    ]
+    return bool(missed)

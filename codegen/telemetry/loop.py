@@ -1,0 +1,240 @@
+"""Latency, loop gain and gyro noise as flown, from the spectrum of the gyro.
+
+Takes readings, the controller's graph and the plant, gives ``LoopEstimate``. Sensor noise runs round the loop, so what the gyro shows is
+coloured by the loop it flies in: little below the crossover, more where the margins are thin, the bare noise above. For each latency the
+linear closed loop (the law read from its graph) says how; the likeliest one is taken. A correlation of command and gyro would not do:
+in a closed loop the command answers the gyro, too.
+
+Source: P. Whittle, "Estimation and information in stationary time series", Arkiv for Matematik 2 (1953): the likelihood of a spectrum,
+here of one averaged over segments (P. D. Welch, IEEE Trans. Audio Electroacoustics 15 (1967)); from memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+from scipy.optimize import minimize
+from scipy.signal import welch
+
+from codegen.control.examine import ClosedGraph, LinearLoop
+from codegen.control.loop import surround
+from codegen.design.machine import sample_machine
+from codegen.plant import Plant
+from codegen.telemetry.drive import Figure
+from codegen.telemetry.readings import Readings
+
+RealArray = NDArray[np.float64]
+
+SEGMENT_S = 4.0
+LOWEST_HZ = 1.5
+"""Below, the outer loop, friction and the accelerometer rule."""
+
+HIGHEST_SHARE = 0.3
+"""Of half the sampling rate; above, the sensor's own filter rules, of which the build file knows the corner at best."""
+
+LINE = 2.0
+"""A bin that stands out of its neighbours' median by this factor is a line (cogging, unbalance) and left out."""
+
+BROAD_LINE, ROUNDS = 1.6, 2
+"""The same for a line that wanders with the wheel's speed: a band that stands out of the fitted spectrum by this factor."""
+
+NEIGHBOURS = 41
+OVERLAP = 0.5
+INDEPENDENT_SHARE = 0.947 / 1.5 * 2.0 / np.pi
+"""Independent averages per bin and segment: 0.947 for half-overlapping Hann segments (Welch 1967), over the 1.5 bins that each of them
+smears a frequency over, and the share of its information that a median keeps (all from memory)."""
+
+BANDS = 100
+LONGEST_PER_DIVERGENCE = 0.3
+"""Longest latency tried, over the time in which a fall grows by a factor e: no loop stands with more."""
+
+LIKELY = 1.92
+"""Fall of the log likelihood at the ends of a 95 % interval: half the chi-squared quantile for one number."""
+
+FITTED = 5
+FINE_STEPS = 6
+GAIN_STEPS = (-2.0, -1.0, 0.0, 1.0, 2.0)
+"""Loop gains tried, in standard deviations of what is known of it."""
+
+LOOP_GAIN_SPREAD = 0.1
+"""Standard deviation of the loop gain, relative, where nothing else is known of it."""
+
+
+@dataclass(frozen=True)
+class LoopEstimate:
+    """The loop as flown.
+
+    Attributes:
+        latency_s: Likeliest latency.
+        low_s, high_s: Its 95 % interval.
+        loop_gain: Torque over inertia, relative to what the design took for granted.
+        gyro_noise: Noise of the gyro over that of the build file.
+        torque_noise_n_m: White torque noise on the wheel, per tick, that the rest of the spectrum asks for.
+        spectrum: What the fit was made on: frequency in Hz and measured, fitted density in (rad/s)^2/Hz, each (k,).
+    """
+
+    latency_s: float
+    low_s: float
+    high_s: float
+    loop_gain: Figure
+    gyro_noise: Figure
+    torque_noise_n_m: float
+    spectrum: tuple[RealArray, RealArray, RealArray]
+
+
+def gyro_spectrum(rate_rad_s: RealArray, period_s: float) -> tuple[RealArray, RealArray, int]:
+    """Frequency in Hz, one-sided density, and how many segments were averaged."""
+    length = min(len(rate_rad_s), round(SEGMENT_S / period_s))
+    # Medians over the segments, so that a poke or two spoil nothing.
+    overlap = round(OVERLAP * length)
+    frequency, density = welch(rate_rad_s, fs=1.0 / period_s, nperseg=length, noverlap=overlap, detrend="linear", average="median")
+    segments = max(1, (len(rate_rad_s) - length) // max(1, length - overlap) + 1)
+    return np.asarray(frequency), np.asarray(density), segments
+
+
+def lines_of(density: RealArray) -> NDArray[np.bool_]:
+    """Which bins stand out of their neighbours."""
+    return np.asarray(density > LINE * median_filter(density, NEIGHBOURS, mode="nearest"))
+
+
+def in_bands(frequency: RealArray, density: RealArray) -> tuple[RealArray, RealArray, RealArray]:
+    """Neighbouring bins averaged into ``BANDS`` bands of equal ratio: centre in Hz, density, bins in each; lines are left out."""
+    found = lines_of(density)
+    lines = found.copy()
+    # A line leaks into the bins beside it.
+    lines[1:] |= found[:-1]
+    lines[:-1] |= found[1:]
+    used = (frequency >= LOWEST_HZ) & (frequency <= HIGHEST_SHARE * frequency[-1]) & ~lines
+    edges = np.geomspace(LOWEST_HZ, HIGHEST_SHARE * frequency[-1] * (1.0 + 1e-9), BANDS + 1)
+    band = np.digitize(frequency[used], edges) - 1
+    count = np.bincount(band, minlength=BANDS).astype(np.float64)
+    full = count > 0.0
+    centre = np.bincount(band, weights=frequency[used], minlength=BANDS)[full] / count[full]
+    return centre, np.bincount(band, weights=density[used], minlength=BANDS)[full] / count[full], count[full]
+
+
+def estimate_loop(readings: Readings, loop: LinearLoop, plant: Plant, torque_scale: Figure | None = None) -> LoopEstimate:
+    """The likeliest loop; ``plant`` has the build file's numbers, ``torque_scale`` what the drive was found to give."""
+    frequency, density, segments = gyro_spectrum(readings.rate_rad_s, readings.period_s)
+    grid, seen, bins = in_bands(frequency, density)
+    weight = bins * (segments * INDEPENDENT_SHARE if segments > 1 else 1.0)
+    known = torque_scale if torque_scale is not None and torque_scale.error < LOOP_GAIN_SPREAD else Figure(1.0, LOOP_GAIN_SPREAD)
+    spread = max(known.error / known.value, 0.01)
+    longest = max(10.0 * plant.period_s, LONGEST_PER_DIVERGENCE / plant.divergence_rad_s)
+
+    def fit(latency_s: float, gains: tuple[float, ...]) -> _Fit:
+        fits = [_fit(loop, replace(plant, latency_s=latency_s), grid, seen, weight, known.value * (1.0 + spread * off)) for off in gains]
+        return min((replace(one, loss=one.loss + 0.5 * off**2) for one, off in zip(fits, gains, strict=True)), key=lambda one: one.loss)
+
+    # First roughly, by whole ticks, without the bands that stand out of the best fit: wandering lines. Then around the best by half ticks,
+    # with the loop's gain free as well.
+    coarse = np.arange(0.0, longest + 0.5 * plant.period_s, plant.period_s)
+    for _ in range(ROUNDS):
+        roughly = [fit(float(latency), (0.0,)) for latency in coarse]
+        nearest = int(np.argmin([one.loss for one in roughly]))
+        rough = coarse[nearest]
+        weight = np.where(seen > BROAD_LINE * roughly[nearest].density, 0.0, weight)
+    latencies = np.unique(np.clip(rough + 0.5 * plant.period_s * np.arange(-FINE_STEPS, FINE_STEPS + 1), 0.0, None))
+    fits = [fit(float(latency), GAIN_STEPS) for latency in latencies]
+    losses = np.array([one.loss for one in fits])
+    best = int(np.argmin(losses))
+    chosen = fits[best]
+    # Where the bands scatter by more than their number of averages allows, the likelihood is trusted less.
+    scatter = float(np.sum(weight * (seen / chosen.density - 1.0) ** 2)) / max(1.0, float(np.sum(weight > 0.0)) - FITTED)
+    likely = latencies[losses < losses[best] + LIKELY * max(1.0, scatter)]
+    value, half = _lowest(latencies, losses, best), 0.5 * plant.period_s
+    return LoopEstimate(
+        latency_s=value,
+        low_s=max(0.0, min(float(likely[0]), value) - half),
+        high_s=max(float(likely[-1]), value) + half,
+        loop_gain=Figure(chosen.gain, chosen.gain * spread),
+        gyro_noise=Figure(chosen.noise, chosen.noise * float(np.sqrt(0.5 / np.sum(weight)))),
+        torque_noise_n_m=chosen.torque_n_m,
+        spectrum=(grid, seen, chosen.density),
+    )
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """The best noise levels for one latency and loop gain."""
+
+    loss: float
+    gain: float
+    noise: float
+    torque_n_m: float
+    density: RealArray
+
+
+def _fit(loop: LinearLoop, plant: Plant, grid: RealArray, seen: RealArray, weight: RealArray, gain: float) -> _Fit:
+    unit = 1e-3 * plant.torque_limit_n_m
+    closed = loop.closed(replace(plant, gyro=replace(plant.gyro, noise_rad_s_sqrt_hz=0.0)), gain)
+    if closed.radius() >= 1.0:
+        # A robot that stands flies no such loop.
+        return _Fit(np.inf, gain, 1.0, 0.0, np.full_like(seen, np.inf))
+    rest, noise, jerk = _sources(loop, closed, plant, grid, gain, unit)
+
+    def density(x: RealArray) -> RealArray:
+        # Coarse counters are noisier in theory than in flight, so the rest may be less than it should.
+        return np.asarray(np.exp(min(0.0, 2.0 * x[2])) * rest + np.exp(2.0 * x[0]) * noise + np.exp(2.0 * x[1]) * jerk)
+
+    def loss(x: RealArray) -> float:
+        model = density(x)
+        return float(np.sum(weight * (np.log(model) + seen / model)))
+
+    solved = minimize(loss, np.zeros(3), method="Nelder-Mead", options={"xatol": 1e-2, "fatol": 0.05, "maxiter": 300})
+    x = np.asarray(solved.x)
+    return _Fit(float(solved.fun), gain, float(np.exp(x[0])), float(np.exp(x[1]) * unit), density(x))
+
+
+def _lowest(candidates: RealArray, loss: RealArray, best: int) -> float:
+    """Lowest point of the parabola through the best candidate and its neighbours."""
+    if not 0 < best < len(loss) - 1:
+        return float(candidates[best])
+    left, middle, right = loss[best - 1 : best + 2]
+    bend = left - 2.0 * middle + right
+    shift = 0.5 * (left - right) / bend if bend > 0.0 else 0.0
+    return float(candidates[best] + shift * (candidates[1] - candidates[0]))
+
+
+def _sources(
+    loop: LinearLoop, closed: ClosedGraph, plant: Plant, frequency_hz: RealArray, gain: float, unit_n_m: float
+) -> tuple[RealArray, RealArray, RealArray]:
+    """One-sided densities, (rad/s)^2/Hz, of the gyro's reading in the closed loop: from all but the gyro's own noise, from that noise as the
+    build file has it, and from white torque noise of ``unit_n_m`` per tick on the wheel."""
+    around, machine = surround(plant, gain), sample_machine(plant, gain)
+    size, states = len(closed.states), len(around.states)
+    shown, entry, push = np.zeros(size), np.zeros(size), np.zeros(size)
+    shown[:states] = around.readings["gyro_rate"]
+    kept = [place for place, name in enumerate(machine.states) if name != "wheel_turn"]
+    push[: len(kept)] = unit_n_m * machine.torque[kept]
+    # Noise joins a reading that is under way, or one that the controller uses at once.
+    at_once = 0.0
+    if machine.late_ticks:
+        entry[around.states.index("gyro_1")] = 1.0
+    else:
+        memory, direct = loop.columns(loop.controller.ordinary)
+        entry[:states], entry[states:], at_once = around.B * direct[0], memory[:, 0], 1.0
+    shift = np.exp(2j * np.pi * frequency_hz * plant.period_s)
+    # One row per frequency: what each state becomes in the reading.
+    matrices = shift[:, None, None] * np.eye(size) - closed.fast.T
+    row = np.linalg.solve(matrices, np.broadcast_to(shown[:, None], (len(shift), size, 1)))[:, :, 0]
+    noise = plant.gyro.noise_rad_s_sqrt_hz**2 * np.abs((row @ entry + at_once) * _low_pass(plant, shift)) ** 2
+
+    def seen(covariance: RealArray) -> RealArray:
+        return np.asarray(2.0 * plant.period_s * np.real(np.sum((row @ covariance) * np.conj(row), axis=1)))
+
+    return seen(closed.fast_noise), np.asarray(noise), seen(np.outer(push, push))
+
+
+def _low_pass(plant: Plant, shift: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """The gyro's low-pass for a signal that runs straight between its samples, as the simulator has it."""
+    if plant.gyro.low_pass_hz <= 0.0:
+        return np.ones_like(shift)
+    ticks = plant.period_s * 2.0 * np.pi * plant.gyro.low_pass_hz
+    keep = np.exp(-ticks)
+    lag = (1.0 - keep) / ticks
+    passed: NDArray[np.complex128] = ((1.0 - lag) + (lag - keep) / shift) / (1.0 - keep / shift)
+    return passed
