@@ -361,6 +361,24 @@ def test_scale_below_the_wheel_alone_is_refused(truth: Truth, experiments: dict[
         adjust([light], truth.build)
 
 
+def test_interval_of_a_positive_number_stays_positive(truth: Truth, experiments: dict[str, Experiment]) -> None:
+    """A resistance known to 200 % cannot be negative, so that the file is read again."""
+    supply = experiments["supply"]
+    vague = replace(supply, ratios={"resistance": replace(supply.ratios["resistance"], half_width=2 * truth.plant.resistance_ohm)})
+    measurement = adjust([vague], truth.build)
+    assert 0 < measurement.parameters[0].low < 0.1 * truth.plant.resistance_ohm
+    assert parse_build(put_parameters(truth.build.source_text, measurement.parameters), "lantern.toml")
+
+
+def test_negative_inertia_is_refused(truth: Truth, experiments: dict[str, Experiment]) -> None:
+    """A swing so fast that nothing would be left for the body."""
+    swing = experiments["swing"]
+    fast = replace(swing, ratios={"locked": replace(swing.ratios["locked"], value=1e-4)})
+    with pytest.raises(BenchError, match=r"body\.inertia_kg_m2 comes out as -") as caught:
+        adjust([fast], truth.build)
+    assert "weigh and measure" in caught.value.remedy
+
+
 # ---- text of the build file ----
 
 

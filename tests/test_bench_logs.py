@@ -24,7 +24,7 @@ def sound(kind: str) -> str:
     """A sound log of this kind, some thousand rows at most."""
     truth, rng = nominal("calm"), np.random.default_rng(4)
     if kind == "swing":
-        columns = swing_columns(truth, rng, seconds=8.0, period_s=0.004)
+        columns = swing_columns(truth, rng, seconds=10.4, period_s=0.004)
     elif kind == "square":
         columns = {name: values[::4] for name, values in square_columns(truth, 4, seconds=8.0).items()}
     elif kind == "spin":
@@ -134,7 +134,7 @@ REFUSED = (
     Broken("reversed column absent", lambda: "# reverse = wheel_counts\n" + sound("swing"), 1, ("there is no column wheel_counts",)),
     Broken("missing column", lambda: renamed("square", gyro_counts="unused"), 2, ("needs the gyro", "gyro_dps")),
     Broken("no time", lambda: renamed("swing", time_s="count"), 3, ("no column of time", "time_ms")),
-    Broken("cut off", lambda: sound("swing").rsplit(",", 1)[0], 2003, ("1 of 2 columns", "cut off", "delete the line")),
+    Broken("cut off", lambda: sound("swing").rsplit(",", 1)[0], 2603, ("1 of 2 columns", "cut off", "delete the line")),
     Broken("short row", lambda: lines("swing", lambda t: [*t[:9], t[9].split(",")[0], *t[10:]]), 10, ("1 cell for 2 columns",)),
     Broken("a word", lambda: lines("swing", lambda t: [*t[:9], "0.0240,none", *t[10:]]), 10, ('"none" is not a number', "cell 2")),
     Broken("thousands", lambda: lines("swing", lambda t: [*t[:9], "0.0240,1 234", *t[10:]]), 10, ('"1 234" is not a number',)),
@@ -147,7 +147,7 @@ REFUSED = (
         ("have the time stamp of the row before", "more digits"),
     ),
     Broken("too few rows", lambda: lines("swing", lambda t: t[:30]), 3, ("only 27 rows can be used",)),
-    Broken("mostly NaN", lambda: cells("swing", "gyro_counts", lambda x: math.nan, 0, 1340), 4, ("67 % of the readings are missing",)),
+    Broken("mostly NaN", lambda: cells("swing", "gyro_counts", lambda x: math.nan, 0, 1742), 4, ("67 % of the readings are missing",)),
     Broken("milliseconds as seconds", lambda: cells("swing", "time_s", lambda t: 1e3 * t), 4, ("unit of the time column",)),
     Broken("counts as deg/s", lambda: renamed("swing", gyro_counts="gyro_dps"), 4, ("unit", "which no pendulum swings")),
     Broken(

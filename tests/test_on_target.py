@@ -121,7 +121,8 @@ def test_without_an_emulator_the_bound_stays(monkeypatch: pytest.MonkeyPatch) ->
 
     assert found.failures == ()
     assert found.costs is not None and found.costs.measured_slow is None and found.replay is None
-    (missing,) = found.missing
+    missing, built = found.missing
+    assert built == "the firmware was built, but not flown: there is no machine"
     assert missing.startswith("nothing was executed on an emulated cortex-m0plus: the emulator is missing: no Python package unicorn")
     assert missing.endswith("; `pip install unicorn`")
 

@@ -37,6 +37,8 @@ _SLIPS = (
     (10.0, "a slip of ten"),
 )
 SLIP_TOLERANCE = 0.15
+# What cannot be zero keeps at least this share of its value as the lower end of its interval.
+POSITIVE_SHARE = 0.05
 
 
 @dataclass(frozen=True)
@@ -222,12 +224,24 @@ class _Machine:
         found: list[Parameter] = []
 
         def put(
-            table: str, key: str, unit: str, old: Quantity | None, formula: Callable[[Mapping[str, float]], float], least: float
+            table: str,
+            key: str,
+            unit: str,
+            old: Quantity | None,
+            formula: Callable[[Mapping[str, float]], float],
+            least_share: float | None = POSITIVE_SHARE,
         ) -> None:
             estimate = self.estimate(key, unit, formula)
-            low, high = max(least, estimate.low), estimate.high
-            value = min(max(estimate.value, low), max(high, low))
-            found.append(Parameter(table, key, unit, value, low, max(high, value), old, estimate.source, estimate.inflation))
+            if least_share == POSITIVE_SHARE and estimate.value <= 0:
+                raise BenchError(
+                    f"{table}.{key} comes out as {estimate.value:.3g} {unit}",
+                    estimate.source,
+                    "the logs and the build file's masses and heights do not go together: weigh and measure the parts again",
+                )
+            least = -math.inf if least_share is None else least_share * abs(estimate.value)
+            low = max(least, estimate.low)
+            value = max(estimate.value, low)
+            found.append(Parameter(table, key, unit, value, low, max(estimate.high, value), old, estimate.source, estimate.inflation))
 
         if self.has("mass_height"):
             if self.ratios["mass_height"].value <= arm:
@@ -236,20 +250,20 @@ class _Machine:
                     self.ratios["mass_height"].source,
                     "weigh the wheel again and measure its axle's height, or read lever and scale again",
                 )
-            put("body", "com_height_m", "m", body.com_height_m, lambda r: (r["mass_height"] - arm) / body.mass_kg.value, 0.0)
+            put("body", "com_height_m", "m", body.com_height_m, lambda r: (r["mass_height"] - arm) / body.mass_kg.value)
         if self.has("locked") or self.has("free"):
-            put("body", "inertia_kg_m2", "kg m2", body.inertia_kg_m2, lambda r: self.inertia(r) - arm * axis, 0.0)
+            put("body", "inertia_kg_m2", "kg m2", body.inertia_kg_m2, lambda r: self.inertia(r) - arm * axis)
         if self.has("pivot_damping"):
             put("body", "pivot_damping_n_m_s", "N m s", body.pivot_damping_n_m_s, lambda r: r["pivot_damping"] * self.gravity(r), 0.0)
             put("body", "pivot_coulomb_n_m", "N m", body.pivot_coulomb_n_m, lambda r: r["pivot_coulomb"] * self.gravity(r), 0.0)
         if self.has("wheel"):
-            put("wheel", "inertia_kg_m2", "kg m2", wheel.inertia_kg_m2, self.wheel, 0.0)
+            put("wheel", "inertia_kg_m2", "kg m2", wheel.inertia_kg_m2, self.wheel)
         if self.has("torque") or self.has("back_emf"):
-            put("drive", "torque_constant_n_m_per_a", "N m/A", drive.torque_constant_n_m_per_a, self.torque, 0.0)
+            put("drive", "torque_constant_n_m_per_a", "N m/A", drive.torque_constant_n_m_per_a, self.torque)
         if self.has("resistance"):
-            put("drive", "resistance_ohm", "ohm", drive.resistance_ohm, lambda r: r["resistance"], 0.0)
+            put("drive", "resistance_ohm", "ohm", drive.resistance_ohm, lambda r: r["resistance"])
         if self.has("supply"):
-            put("drive", "supply_v", "V", drive.supply_v, lambda r: r["supply"], 0.0)
+            put("drive", "supply_v", "V", drive.supply_v, lambda r: r["supply"])
         if self.has("coulomb"):
             put("drive", "viscous_n_m_s", "N m s", drive.viscous_n_m_s, lambda r: r["viscous"] * self.wheel(r), 0.0)
             put("drive", "coulomb_n_m", "N m", drive.coulomb_n_m, lambda r: r["coulomb"] * self.wheel(r), 0.0)
@@ -257,7 +271,7 @@ class _Machine:
         gyro, accelerometer = self.build.gyro, self.build.accelerometer
         if self.has("gyro_noise"):
             put("sensors.gyro", "noise_dps_per_sqrt_hz", "deg/s/sqrt(Hz)", gyro.noise_dps_per_sqrt_hz, lambda r: r["gyro_noise"], 0.0)
-            put("sensors.gyro", "bias_dps", "deg/s", gyro.bias_dps, lambda r: r["gyro_bias"], -math.inf)
+            put("sensors.gyro", "bias_dps", "deg/s", gyro.bias_dps, lambda r: r["gyro_bias"], None)
         if self.has("accelerometer_noise"):
             old = accelerometer.noise_ug_per_sqrt_hz
             put("sensors.accelerometer", "noise_ug_per_sqrt_hz", "ug/sqrt(Hz)", old, lambda r: r["accelerometer_noise"], 0.0)

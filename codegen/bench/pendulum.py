@@ -30,6 +30,7 @@ from codegen.bench.grid import Grid, bridged
 A, BETA, GAMMA, START, START_RATE, ZERO, RHO, DELAY = range(8)
 TAPED_PARAMETERS, FREE_PARAMETERS = 6, 8
 STEPS_PER_SWING = 60
+UNSETTLED = "the search for the best fit did not come to its end: look at the picture before you trust it"
 _RELATIVE_STEP = 1e-6
 
 RealArray = NDArray[np.float64]
@@ -183,7 +184,7 @@ def fit_pendulum(grid: Grid, quantity: str, start: RealArray, wheel: WheelMotion
     for length in (*lengths, grid.count):
         close = 1e-9 if length == grid.count else 1e-3
         model = _Residuals(readings[:length], h, of_rate, wheel, scale, by_angle)
-        found = least_squares(model.residuals, solution / scale, jac=model.jacobian, method="lm", xtol=1e-9, ftol=close, max_nfev=40)
+        found = least_squares(model.residuals, solution / scale, jac=model.jacobian, method="lm", xtol=1e-9, ftol=close, max_nfev=15)
         solution = np.asarray(found.x, dtype=np.float64) * scale
         converged = bool(found.success)
     jacobian = np.asarray(model.jacobian(solution / scale), dtype=np.float64) / scale

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from codegen.bench.estimate import SYSTEMATIC_SHARE, Estimate
 from codegen.bench.experiment import Curve, Experiment, estimate_ratio
 from codegen.bench.grid import Grid, bridged, longest_whole, make_grid
-from codegen.bench.pendulum import BETA, DELAY, RHO, START, START_RATE, ZERO, A, PendulumFit, WheelMotion, fit_pendulum
+from codegen.bench.pendulum import BETA, DELAY, RHO, START, START_RATE, UNSETTLED, ZERO, A, PendulumFit, WheelMotion, fit_pendulum
 from codegen.bench.series import Series
 from codegen.bench.torque import check_signs, compare_currents, driven_current, fit_torque, reading_step
 from codegen.build import Build
@@ -68,6 +68,7 @@ def measure_square(series: Series, build: Build) -> Experiment:
     omega = bridged(grid.means["wheel"])
     fit = _fit_momentum(grid, omega, series, build)
     _check_momentum(fit, series, build)
+    notes += [] if fit.converged else [UNSETTLED]
     a, rho = float(fit.parameters[A]), float(fit.parameters[RHO])
     ratios: dict[str, Estimate] = {}
     for key, value, slopes, floor in (

@@ -16,7 +16,7 @@ from codegen.bench.columns import COUNTS
 from codegen.bench.estimate import SYSTEMATIC_SHARE, Estimate
 from codegen.bench.experiment import Curve, Experiment, estimate_ratio
 from codegen.bench.grid import bridged, make_grid
-from codegen.bench.pendulum import BETA, GAMMA, START, START_RATE, STEPS_PER_SWING, A, PendulumFit, fit_pendulum, guess_taped
+from codegen.bench.pendulum import BETA, GAMMA, START, START_RATE, STEPS_PER_SWING, UNSETTLED, A, PendulumFit, fit_pendulum, guess_taped
 from codegen.bench.series import Series
 from codegen.build import Build
 from codegen.errors import BenchError
@@ -61,6 +61,7 @@ def measure_swing(series: Series, build: Build) -> Experiment:
     a = float(fit.parameters[A])
     period = 2 * math.pi / math.sqrt(a)
     wheel, notes = _state_of_wheel(series, quantity)
+    notes += [] if fit.converged else [UNSETTLED]
     misfit = _misfit(series, build, quantity, fit, step_s)
     if misfit is not None and misfit > SUSPICIOUS_MISFIT:
         notes += _slip(series, quantity, step_s, wheel)

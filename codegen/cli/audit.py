@@ -85,7 +85,8 @@ def _margin_rows(audited: tuple[AuditedTarget, ...]) -> Rows:
     for one in audited:
         for name, (designed, now) in one.report.margins.items():
             lost = now - designed if name in LARGER_IS_WORSE else designed - now
-            shown = "none" if not lost else f"{'lost' if lost > 0 else 'gained'} {number(abs(lost), 2)}"
+            # Without a limit both before and now the difference is no number.
+            shown = "none" if not lost or math.isnan(lost) else f"{'lost' if lost > 0 else 'gained'} {number(abs(lost), 2)}"
             rows.append((one.report.target.name, name, number(designed), number(now), shown))
     return rows
 

@@ -7,6 +7,17 @@ from typing import Any
 
 import click
 
+from codegen.cli.choice import (
+    FRONT_HEADINGS,
+    FRONT_NOTE,
+    STRUCTURE_HEADINGS,
+    STRUCTURE_NOTE,
+    front_document,
+    front_picture,
+    front_rows,
+    structure_document,
+    structure_rows,
+)
 from codegen.cli.command import FAILED, HOLDS, common
 from codegen.cli.screen import Screen
 from codegen.cli.tables import (
@@ -27,16 +38,28 @@ from codegen.design.change import weigh_changes
 from codegen.design.kinds import AnyDesign
 from codegen.design.rolling import RollingDesign
 from codegen.design.spread import spread_limits
-from codegen.pipeline import Designed, design_machine
+from codegen.pipeline import Designed, Progress, design_machine, write_files
+from codegen.pipeline.choose import choose_front, compare_structures
 
 BUILD = click.argument("build", type=click.Path(path_type=Path))
 
 
 @click.command(name="design")
 @BUILD
+@click.option("--structures", is_flag=True, help="Set all structures on offer side by side on this machine (a minute or two).")
+@click.option("--front", is_flag=True, help="Weigh calm against pokes: the best free numbers of the structure (a minute or two).")
+@click.option("--picture", type=click.Path(path_type=Path), metavar="F", help="With --front: draw the front into this SVG file.")
 @common
-def design_command(screen: Screen, build: Path) -> int:
+def design_command(screen: Screen, build: Path, structures: bool, front: bool, picture: Path | None) -> int:
     """Show what the machine of BUILD can do, what each change of it would buy, and choose the controller's gains."""
+    if structures and front:
+        raise click.UsageError("--structures and --front are two questions: ask them one after the other")
+    if picture is not None and not front:
+        raise click.UsageError("--picture belongs to --front")
+    if structures:
+        return _show_structures(screen, build)
+    if front:
+        return _show_front(screen, build, picture)
     designed = design_machine(build)
     document: dict[str, Any] = {"name": designed.build.name}
     if isinstance(designed, Designed):
@@ -98,3 +121,33 @@ def _show_choice(screen: Screen, chosen: AnyDesign, document: dict[str, Any]) ->
         for v in chosen.verdicts
     ]
     return bool(missed)
+
+
+def _show_structures(screen: Screen, path: Path) -> int:
+    with screen.progress() as move:
+        build, rows = compare_structures(path, Progress(move))
+    title = f"{build.title}: structures on offer, flown with the emitted C ({build.target.mcu} words)"
+    screen.table(title, STRUCTURE_HEADINGS, structure_rows(rows))
+    for row in rows:
+        screen.say(f"{row.structure.title}: {row.structure.words}" + (f" (not here: {row.reason})" if row.reason else ""))
+    screen.say("")
+    screen.say(STRUCTURE_NOTE)
+    screen.document({"name": build.name, "structures": [structure_document(row) for row in rows]})
+    return HOLDS
+
+
+def _show_front(screen: Screen, path: Path, picture: Path | None) -> int:
+    with screen.progress() as move:
+        front = choose_front(path, Progress(move))
+    title = f"{front.build.title}: calm against pokes, structure {front.structure.title}"
+    if picture is not None:
+        write_files(picture.parent, {picture.name: front_picture(title, front)})
+        screen.say(f"picture: {picture}")
+    screen.table(title, FRONT_HEADINGS, front_rows(front))
+    screen.say(FRONT_NOTE)
+    screen.say("")
+    screen.say("for the build file, to get the bend:")
+    for line in front.design_lines():
+        screen.say(f"  {line}")
+    screen.document(front_document(front))
+    return HOLDS

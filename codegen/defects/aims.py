@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from codegen.graph import Clamp, Compare, Input, Node, Parameter, Product, Shorten, SumOver, WeightedSum
+from codegen.graph import Clamp, Compare, Delay, Input, Node, Parameter, Product, Shorten, SumOver, WeightedSum
 from codegen.host.controller import memory_names
 from codegen.rules.fixed import ClampDetail, CompareDetail, FixedGraph, ProductDetail, RawDetail, ShortenDetail, SumDetail
 from codegen.rules.vector import read_integer_arrays
@@ -224,7 +224,7 @@ class _Marksman:
         for node in self.fixed.graph.nodes.values():
             if node.slow != slow or node.name not in values:
                 continue
-            short = self._short_of_half(node, values)
+            short = self._short_of_half(node, self._as_read(node, both, values))
             if short is None:
                 continue
             sources = _sources(self.fixed, node)
@@ -235,6 +235,13 @@ class _Marksman:
                 found = np.argsort(away, kind="stable")[: CHOSEN // 4]
                 if np.all(away[found] < BEYOND):
                     yield self.legal(self.copies(tried, found, sources, slow)[0])
+
+    def _as_read(self, node: Node, both: Counts, values: Values) -> Values:
+        """The values of a tick as a node reads them: the slow section reads its memory before it writes it."""
+        if not node.slow:
+            return values
+        nodes = self.fixed.graph.nodes
+        return values | {name: both[at] for at, name in enumerate(self.members) if isinstance(nodes.get(name), Delay)}
 
     def _short_of_half(self, node: Node, values: Values) -> tuple[Counts, int] | None:
         """(what is missing to half a count per lane, bits dropped); None where nothing is rounded, ``BEYOND`` where a limit acts."""
@@ -264,7 +271,7 @@ class _Marksman:
         reach = np.maximum(1, (self.highs - self.lows)[place] // 64)
         moved = near[place, lanes] + self.rng.integers(-reach, reach, ROUNDED, endpoint=True)
         near[place, lanes] = np.clip(moved, self.lows[place], self.highs[place])
-        found = self._short_of_half(node, self.values(near))
+        found = self._short_of_half(node, self._as_read(node, near, self.values(near)))
         assert found is not None
         return near, found
 

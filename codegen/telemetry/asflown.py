@@ -21,6 +21,7 @@ from codegen.graph import Graph
 from codegen.plant import Plant
 from codegen.telemetry.drive import DriveEstimate, Figure, estimate_drive
 from codegen.telemetry.loop import LOOP_GAIN_SPREAD, LoopEstimate, estimate_loop
+from codegen.telemetry.order import Line, find_cogging, find_unbalance
 from codegen.telemetry.readings import Readings, read_physical
 from codegen.telemetry.trace import Trace
 
@@ -46,6 +47,7 @@ class AsFlown:
         margins: As flown, with the latency and gain found.
         wheel_rad_s: (mean, standard deviation) of the wheel speed.
         torque_rms_n_m: Of the commanded torque about its mean.
+        cogging, unbalance: Their lines in the tilt rate; None where none is seen.
         jitter_s: Standard deviation of the ticks' lengths; None without stamps.
     """
 
@@ -58,6 +60,8 @@ class AsFlown:
     margins: Margins
     wheel_rad_s: tuple[float, float]
     torque_rms_n_m: float
+    cogging: Line | None
+    unbalance: Line | None
     jitter_s: float | None
 
 
@@ -94,14 +98,16 @@ def find_as_flown(trace: Trace, plant: Plant, graph: Graph) -> AsFlown:
     try:
         first, end = armed_stretch(readings)
         armed, calm = readings.part(first, end), readings.part(settled(first, end, readings.period_s), end)
-        drive = estimate_drive(armed, plant)
+        cogging, unbalance = find_cogging(calm, plant), find_unbalance(calm, plant)
+        orders = tuple(line.order for line in (unbalance, cogging) if line is not None)
+        drive = estimate_drive(armed, plant, None, orders)
     except BenchError as error:
         raise BenchError(error.what, trace.file_name, error.remedy) from None
     linear = LinearLoop(graph, plant, ARMED_REGIME)
     flown = friction_plant(plant, drive)
     loop = estimate_loop(calm, linear, flown, drive.torque_scale)
     if drive.torque_scale.error >= LOOP_GAIN_SPREAD * abs(drive.torque_scale.value):
-        drive = estimate_drive(armed, plant, loop.loop_gain)
+        drive = estimate_drive(armed, plant, loop.loop_gain, orders)
     as_flown = replace(friction_plant(plant, drive), latency_s=loop.latency_s)
     offset = _balance_offset(calm, plant)
     return AsFlown(
@@ -114,6 +120,8 @@ def find_as_flown(trace: Trace, plant: Plant, graph: Graph) -> AsFlown:
         margins=_margins(linear, as_flown, loop.loop_gain.value),
         wheel_rad_s=(float(np.mean(calm.wheel_rad_s)), float(np.std(calm.wheel_rad_s))),
         torque_rms_n_m=float(np.std(calm.torque_n_m)),
+        cogging=cogging,
+        unbalance=unbalance,
         jitter_s=None if trace.time_s is None else float(np.std(np.diff(trace.time_s[first:end]))),
     )
 
@@ -145,4 +153,5 @@ def _balance_offset(calm: Readings, plant: Plant) -> Figure:
 def _gyro_bias(calm: Readings) -> Figure:
     """Mean rate; the body turns by no more than its own wiggle while it is taken."""
     seconds = calm.ticks * calm.period_s
-    return Figure(float(np.mean(calm.rate_rad_s)), float(np.std(calm.angle_rad)) / seconds + float(np.std(calm.rate_rad_s)) / math.sqrt(calm.ticks))
+    error = float(np.std(calm.angle_rad)) / seconds + float(np.std(calm.rate_rad_s)) / math.sqrt(calm.ticks)
+    return Figure(float(np.mean(calm.rate_rad_s)), error)

@@ -58,8 +58,16 @@ class DriveEstimate:
     blocks: int
 
 
-def estimate_drive(readings: Readings, plant: Plant, torque_scale: Figure | None = None) -> DriveEstimate:
-    """Torque scale and friction, from all ticks of the readings; of friction alone where the torque scale is given.
+def estimate_drive(
+    readings: Readings, plant: Plant, torque_scale: Figure | None = None, orders: tuple[float, ...] = ()
+) -> DriveEstimate:
+    """Torque scale and friction, from all ticks of the readings.
+
+    Args:
+        readings: While the controller balances.
+        plant: Inertias, timing and the shape of the friction curve.
+        torque_scale: If known already: then friction alone is estimated.
+        orders: Periods per turn of torques that turn with the wheel; the command answers them, so they must not be left out.
 
     Raises:
         BenchError: Too short, or the drive did nothing.
@@ -98,28 +106,31 @@ def estimate_drive(readings: Readings, plant: Plant, torque_scale: Figure | None
         ],
         axis=1,
     )
+    angle = np.cumsum(speed) * period
+    turning = [gathered(wave(order * angle), -wheel_age) for order in orders for wave in (np.sin, np.cos)]
+    causes = np.column_stack([*turning, causes])
     if torque_scale is not None:
-        change = change - torque_scale.value * causes[:, 0]
-        causes = causes[:, 1:]
-    fitted, errors = _fit(causes, change, with_scale=torque_scale is None)
+        change = change - torque_scale.value * causes[:, -3]
+        causes = np.delete(causes, -3, axis=1)
+    fitted, errors = _fit(causes, change, 2)
     if fitted[-1] < SURE * errors[-1]:
         # The wheel was not slow and fast enough to tell the two apart: keep the build file's shape of the curve.
         rise = plant.wheel_stiction_n_m / plant.wheel_coulomb_n_m - 1.0 if plant.wheel_coulomb_n_m > 0.0 else 0.0
-        fitted, errors = _fit(np.column_stack([causes[:, :-2], causes[:, -2] + rise * causes[:, -1]]), change, with_scale=torque_scale is None)
+        joined = np.column_stack([causes[:, :-2], causes[:, -2] + rise * causes[:, -1]])
+        fitted, errors = _fit(joined, change, 1)
         fitted, errors = np.append(fitted, rise * fitted[-1]), np.append(errors, rise * errors[-1])
-    scale = torque_scale or Figure(float(fitted[0]), float(errors[0]))
+    scale = torque_scale or Figure(float(fitted[-3]), float(errors[-3]))
     coulomb = Figure(float(fitted[-2]), float(errors[-2]))
     stiction = Figure(float(fitted[-2] + fitted[-1]), float(np.hypot(errors[-2], errors[-1])))
     return DriveEstimate(scale, coulomb, stiction, len(change))
 
 
-def _fit(causes: RealArray, change: RealArray, *, with_scale: bool) -> tuple[RealArray, RealArray]:
-    """Least squares with friction not below zero, and standard errors of the free problem; a torque scale, if free, stands first."""
+def _fit(causes: RealArray, change: RealArray, frictions: int) -> tuple[RealArray, RealArray]:
+    """Least squares with friction (the last two, or one) not below zero, and standard errors of the free problem."""
     scale = np.sqrt(np.mean(causes**2, axis=0))
     scale[scale == 0.0] = 1.0
-    low = np.zeros(causes.shape[1])
-    if with_scale:
-        low[0] = -np.inf
+    low = np.full(causes.shape[1], -np.inf)
+    low[-frictions:] = 0.0
     solved = lsq_linear(causes / scale, change, bounds=(low, np.inf))
     spread = float(np.mean((change - causes / scale @ solved.x) ** 2)) * len(change) / (len(change) - causes.shape[1])
     covariance = spread * np.linalg.pinv((causes / scale).T @ (causes / scale))

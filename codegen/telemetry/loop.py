@@ -54,7 +54,8 @@ LONGEST_PER_DIVERGENCE = 0.3
 LIKELY = 1.92
 """Fall of the log likelihood at the ends of a 95 % interval: half the chi-squared quantile for one number."""
 
-FITTED = 5
+FITTED = 6
+MOST_LEVEL = 60.0
 FINE_STEPS = 6
 GAIN_STEPS = (-2.0, -1.0, 0.0, 1.0, 2.0)
 """Loop gains tried, in standard deviations of what is known of it."""
@@ -145,11 +146,11 @@ def estimate_loop(readings: Readings, loop: LinearLoop, plant: Plant, torque_sca
     # Where the bands scatter by more than their number of averages allows, the likelihood is trusted less.
     scatter = float(np.sum(weight * (seen / chosen.density - 1.0) ** 2)) / max(1.0, float(np.sum(weight > 0.0)) - FITTED)
     likely = latencies[losses < losses[best] + LIKELY * max(1.0, scatter)]
-    value, half = _lowest(latencies, losses, best), 0.5 * plant.period_s
+    value, room = _lowest(latencies, losses, best), plant.period_s
     return LoopEstimate(
         latency_s=value,
-        low_s=max(0.0, min(float(likely[0]), value) - half),
-        high_s=max(float(likely[-1]), value) + half,
+        low_s=max(0.0, min(float(likely[0]), value) - room),
+        high_s=max(float(likely[-1]), value) + room,
         loop_gain=Figure(chosen.gain, chosen.gain * spread),
         gyro_noise=Figure(chosen.noise, chosen.noise * float(np.sqrt(0.5 / np.sum(weight)))),
         torque_noise_n_m=chosen.torque_n_m,
@@ -174,24 +175,25 @@ def _fit(loop: LinearLoop, plant: Plant, grid: RealArray, seen: RealArray, weigh
     if closed.radius() >= 1.0:
         # A robot that stands flies no such loop.
         return _Fit(np.inf, gain, 1.0, 0.0, np.full_like(seen, np.inf))
-    rest, noise, jerk = _sources(loop, closed, plant, grid, gain, unit)
+    rest, noise, jerk, steps = _sources(loop, closed, plant, grid, gain, unit)
 
     def density(x: RealArray) -> RealArray:
         # Coarse counters are noisier in theory than in flight, so the rest may be less than it should.
-        return np.asarray(np.exp(min(0.0, 2.0 * x[2])) * rest + np.exp(2.0 * x[0]) * noise + np.exp(2.0 * x[1]) * jerk)
+        levels = np.exp(np.clip(2.0 * np.asarray(x), -MOST_LEVEL, MOST_LEVEL))
+        return np.asarray(levels[0] * noise + levels[1] * jerk + min(1.0, levels[2]) * rest + levels[3] * steps)
 
     def loss(x: RealArray) -> float:
         model = density(x)
         return float(np.sum(weight * (np.log(model) + seen / model)))
 
-    solved = minimize(loss, np.zeros(3), method="Nelder-Mead", options={"xatol": 1e-2, "fatol": 0.05, "maxiter": 300})
+    solved = minimize(loss, np.zeros(4), method="Nelder-Mead", options={"xatol": 1e-2, "fatol": 0.05, "maxiter": 500})
     x = np.asarray(solved.x)
     return _Fit(float(solved.fun), gain, float(np.exp(x[0])), float(np.exp(x[1]) * unit), density(x))
 
 
 def _lowest(candidates: RealArray, loss: RealArray, best: int) -> float:
     """Lowest point of the parabola through the best candidate and its neighbours."""
-    if not 0 < best < len(loss) - 1:
+    if not 0 < best < len(loss) - 1 or not np.all(np.isfinite(loss[best - 1 : best + 2])):
         return float(candidates[best])
     left, middle, right = loss[best - 1 : best + 2]
     bend = left - 2.0 * middle + right
@@ -201,9 +203,12 @@ def _lowest(candidates: RealArray, loss: RealArray, best: int) -> float:
 
 def _sources(
     loop: LinearLoop, closed: ClosedGraph, plant: Plant, frequency_hz: RealArray, gain: float, unit_n_m: float
-) -> tuple[RealArray, RealArray, RealArray]:
-    """One-sided densities, (rad/s)^2/Hz, of the gyro's reading in the closed loop: from all but the gyro's own noise, from that noise as the
-    build file has it, and from white torque noise of ``unit_n_m`` per tick on the wheel."""
+) -> tuple[RealArray, RealArray, RealArray, RealArray]:
+    """One-sided densities, (rad/s)^2/Hz, of the gyro's reading in the closed loop, by what causes them.
+
+    From all sensors and quantisers without the gyro's noise; from that noise, as large as in the build file; from white torque noise of
+    ``unit_n_m`` per tick on the wheel; and from steps of the command of that size at every outer tick, which a coarse wheel counter makes.
+    """
     around, machine = surround(plant, gain), sample_machine(plant, gain)
     size, states = len(closed.states), len(around.states)
     shown, entry, push = np.zeros(size), np.zeros(size), np.zeros(size)
@@ -226,7 +231,16 @@ def _sources(
     def seen(covariance: RealArray) -> RealArray:
         return np.asarray(2.0 * plant.period_s * np.real(np.sum((row @ covariance) * np.conj(row), axis=1)))
 
-    return seen(closed.fast_noise), np.asarray(noise), seen(np.outer(push, push))
+    stepping = np.zeros(size)
+    stepping[:states] = around.B * unit_n_m / _command_unit(plant)
+    ticks = plant.outer_divider
+    held = np.abs((1.0 - shift**-ticks) / (1.0 - 1.0 / shift)) ** 2 / ticks
+    return seen(closed.fast_noise), np.asarray(noise), seen(np.outer(push, push)), held * seen(np.outer(stepping, stepping))
+
+
+def _command_unit(plant: Plant) -> float:
+    """N m per A, or per V at standstill."""
+    return plant.torque_constant / (plant.resistance_ohm if plant.voltage_drive else 1.0)
 
 
 def _low_pass(plant: Plant, shift: NDArray[np.complex128]) -> NDArray[np.complex128]:

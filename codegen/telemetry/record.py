@@ -20,7 +20,7 @@ from codegen.tomlfile import nearest
 
 TIME_UNITS = {"time_s": 1.0, "time_ms": 1e-3, "time_us": 1e-6}
 COUNTS = "counts"
-_DTYPES = {"bool": "u1", "int8_t": "i1", "uint8_t": "u1", "int16_t": "i2", "uint16_t": "u2", "int32_t": "i4", "uint32_t": "u4", "int64_t": "i8"}
+_KINDS = {"bool": "u1", "int8_t": "i1", "uint8_t": "u1", "int16_t": "i2", "uint16_t": "u2", "int32_t": "i4", "uint32_t": "u4"}
 
 Counts = NDArray[np.int64]
 
@@ -93,6 +93,6 @@ def record_layout(shape: Shape, *, aligned: bool) -> RecordLayout:
     """Layout of a record on a core whose compiler aligns numbers to their own size (``aligned``), or packs them as AVR's does."""
 
     def struct(ports: Sequence[Port]) -> np.dtype[np.void]:
-        return np.dtype([(port.name, f"<{_DTYPES[port.ctype]}") for port in ports], align=aligned)
+        return np.dtype([(port.name, f"<{_KINDS[port.ctype]}") for port in ports], align=aligned)
 
     return RecordLayout(np.dtype([("readings", struct(shape.inputs)), ("command", struct(shape.outputs))], align=aligned), shape)
