@@ -13,7 +13,6 @@ from codegen.build import Build, parse_build, read_build
 from codegen.design import design_controller, find_margins
 from codegen.design.limits import reachable_speed
 from codegen.design.machine import sample_machine
-from codegen.design.margins import Corner
 from codegen.flight.disturb import check_run_down
 from codegen.flight.search import largest_poke, largest_tilt
 from codegen.flight.stand import is_up, stand
@@ -80,14 +79,12 @@ def test_loop_is_like_that_of_a_current_drive(plain: Shipped) -> None:
     assert plain.design.margins.peak_sensitivity == pytest.approx(design.margins.peak_sensitivity, rel=0.05)
 
 
-def test_torque_corner_scales_the_back_emf_too(plain: Shipped) -> None:
-    """A winding of other resistance yields factor times K (V - K w)/R, all of it."""
-    resistance = sample_machine(replace(plain.plant, resistance_ohm=plain.plant.resistance_ohm / 1.2))
-    factor = sample_machine(plain.plant, 1.2)
-    assert factor.transition[:, :-1] == pytest.approx(resistance.transition[:, :-1], rel=1e-9, abs=1e-15)
-    # A command is told in N m of the nominal winding: the same volts yield 1.2 times as much.
-    assert factor.command[:-1] == pytest.approx(1.2 * resistance.command[:-1], rel=1e-9, abs=1e-15)
-    assert Corner(torque=1.2).label == "torque +20 %"
+def test_torque_corner_is_that_of_another_battery(plain: Shipped) -> None:
+    """A command of a share of the supply yields factor times its volts; the back-EMF stays, and the law no longer cancels all of it."""
+    nominal, corner = sample_machine(plain.plant), sample_machine(plain.plant, 1.2)
+    assert corner.transition[:, :-1] == pytest.approx(nominal.transition[:, :-1], rel=1e-12, abs=1e-15)
+    assert corner.transition[:, -1] == pytest.approx(1.2 * nominal.transition[:, -1], rel=1e-9, abs=1e-15)
+    assert all(margins.stable for _, margins in plain.design.corners)
 
 
 def test_stands_and_takes_pokes(plain: Shipped) -> None:

@@ -12,20 +12,22 @@ from codegen.report.front_picture import FrontCurve, draw_front
 STRUCTURE_HEADINGS = (
     "structure",
     "stands s",
-    "tilt RMS deg",
-    "wheel mean / std",
+    "tilt deg",
+    "wheel, std",
     "torque %",
-    "tilt share",
-    "poke share",
-    "recovery s; peak deg",
+    "tilt",
+    "poke",
+    "back s",
+    "peak deg",
     "Ms",
-    "delay ms",
+    "delay",
     "cost",
-    "multiplies",
+    "mult.",
 )
 STRUCTURE_NOTE = (
-    "Shares are of the bounds, which no controller passes. Recovery and peak: after a poke of 30 % of the bound. Cost: that of the LQG "
-    "optimum at one poke of 10 % per 100 s is 1. Multiplies: per tick, and more in the outer one."
+    "At rest: tilt RMS, mean wheel speed and its deviation in rad/s, torque RMS. Tilt and poke: the largest brought back, as shares of "
+    "the bounds, which no controller passes. Back and peak: after a poke of 30 % of the bound. Delay: margin in ms. Cost: over that of "
+    "the LQG optimum, with a poke of 10 % of the bound every 100 s. Mult.: multiplications per tick, and more in the outer one."
 )
 
 
@@ -37,8 +39,7 @@ def structure_rows(rows: tuple[StructureFigures, ...]) -> Rows:
 def _structure_row(row: StructureFigures) -> tuple[str, ...]:
     if row.design is None:
         return (row.structure.title, "not possible", *["" for _ in STRUCTURE_HEADINGS[2:]])
-    rest = "-" if not row.stands else f"{number(row.wheel_mean_rad_s, 3)} / {number(row.wheel_std_rad_s, 2)}"
-    back = "-" if not row.stands else f"{number(row.recovery_s, 3)}; {number(row.peak_deg, 3)}"
+    rest = "-" if not row.stands else f"{number(row.wheel_mean_rad_s, 3)}, {number(row.wheel_std_rad_s, 2)}"
     slow = f" + {row.slow_multiplications}" if row.slow_multiplications else ""
     return (
         row.structure.title,
@@ -48,7 +49,8 @@ def _structure_row(row: StructureFigures) -> tuple[str, ...]:
         number(row.torque_rms_percent, 3),
         number(row.tilt_share, 3),
         number(row.poke_share, 3),
-        back,
+        number(row.recovery_s, 3),
+        number(row.peak_deg, 3),
         number(row.peak_sensitivity, 3) if isfinite(row.peak_sensitivity) else "-",
         number(row.delay_margin_ms, 3) if isfinite(row.peak_sensitivity) else "-",
         number(row.cost_excess, 3),

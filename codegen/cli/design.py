@@ -139,9 +139,9 @@ def _show_structures(screen: Screen, path: Path) -> int:
 def _show_front(screen: Screen, path: Path, picture: Path | None) -> int:
     with screen.progress() as move:
         front = choose_front(path, Progress(move))
-    title = f"{front.build.title}: calm against pokes, structure {front.structure.title}"
+    title = f"{front.build.title}: calm against pokes, {front.structure.title}"
     if picture is not None:
-        write_files(picture.parent, {picture.name: front_picture(title, front)})
+        write_files(picture.parent, {picture.name: front_picture(f"calm against pokes: {front.structure.title}", front)})
         screen.say(f"picture: {picture}")
     screen.table(title, FRONT_HEADINGS, front_rows(front))
     screen.say(FRONT_NOTE)

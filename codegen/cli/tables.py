@@ -12,6 +12,7 @@ from codegen.design import Design, Margins
 from codegen.design.change import Effect, Figures, best_change
 from codegen.design.goals import Verdict
 from codegen.design.kinds import AnyDesign
+from codegen.design.laws import uses
 from codegen.design.rolling import RollingDesign
 from codegen.design.spread import Bound
 from codegen.plant import AnyPlant, Flight, RollingFlight
@@ -78,20 +79,26 @@ def best_change_lines(effects: tuple[Effect, ...]) -> list[str]:
 
 
 def gain_rows(design: Design) -> Rows:
-    """The controller's numbers."""
+    """The controller's numbers: the structure's own, then the common ones that it uses."""
+    own: Rows = [(found.words, number(found.value), found.unit) for found in design.law.numbers()]
+    degrees = math.degrees(1.0)
+    common = (
+        ("P gain on tilt", "proportional_n_m_per_rad", 1.0, "N m/rad"),
+        ("D gain on tilt rate", "derivative_n_m_s_per_rad", 1.0, "N m s/rad"),
+        ("inner pole", "inner_pole_rad_s", 1.0, "rad/s"),
+        ("momentum gain of the outer loop", "momentum_gain_rad_per_n_m_s", 1.0, "rad/(N m s)"),
+        ("outer pole", "outer_pole_rad_s", 1.0, "rad/s"),
+        ("trim observer", "trim_pole_rad_s", 1.0, "rad/s"),
+        ("complementary filter", "filter_time_s", 1.0, "s"),
+        ("wheel speed set-point", "wheel_setpoint_rad_s", 1.0, "rad/s"),
+        ("trim limit", "trim_limit_rad", degrees, "deg"),
+        ("arms within", "arm_tilt_rad", degrees, "deg"),
+        ("cuts off beyond", "stop_tilt_rad", degrees, "deg"),
+        ("wheel over-speed", "overspeed_rad_s", 1.0, "rad/s"),
+    )
     return [
-        ("P gain on tilt", number(design.proportional_n_m_per_rad), "N m/rad"),
-        ("D gain on tilt rate", number(design.derivative_n_m_s_per_rad), "N m s/rad"),
-        ("inner pole", number(design.inner_pole_rad_s), "rad/s"),
-        ("momentum gain of the outer loop", number(design.momentum_gain_rad_per_n_m_s), "rad/(N m s)"),
-        ("outer pole", number(design.outer_pole_rad_s), "rad/s"),
-        ("trim observer", number(design.trim_pole_rad_s), "rad/s"),
-        ("complementary filter", number(design.filter_time_s), "s"),
-        ("wheel speed set-point", number(design.wheel_setpoint_rad_s), "rad/s"),
-        ("trim limit", number(math.degrees(design.trim_limit_rad)), "deg"),
-        ("arms within", number(math.degrees(design.arm_tilt_rad)), "deg"),
-        ("cuts off beyond", number(math.degrees(design.stop_tilt_rad)), "deg"),
-        ("wheel over-speed", number(design.overspeed_rad_s), "rad/s"),
+        *own,
+        *((words, number(factor * getattr(design, name)), unit) for words, name, factor, unit in common if uses(design.law, name)),
     ]
 
 

@@ -195,8 +195,12 @@ def _search(
         return log(paid) + _PENALTY * max(0.0, peak - PEAK_SENSITIVITY_TARGET) + outside
 
     simplex = np.vstack([begin, begin + 0.35 * np.where(begin + 0.35 > high, -1.0, 1.0)[:, None] * np.eye(len(begin))])
-    options = {"maxfev": evaluations, "xatol": 0.02, "fatol": 1e-3, "initial_simplex": simplex}
-    result = minimize(cost, begin, method="Nelder-Mead", options=options)
+    result = minimize(
+        cost,
+        begin,
+        method="Nelder-Mead",
+        options={"maxfev": evaluations, "xatol": 0.02, "fatol": 1e-3, "initial_simplex": simplex},
+    )
     return np.clip(np.asarray(result.x, dtype=np.float64), low, high)
 
 

@@ -81,13 +81,15 @@ def _estimate(
         ROOM * design.trim_limit_rad,
         plant.torque_limit_n_m,
     )
-    expected = [graph.delay(f"{name}_expected", unit, note=f"{name} as expected a tick ago") for name, unit in zip(STATES, UNITS, strict=True)]
+    named = tuple(zip(STATES, UNITS, strict=True))
+    expected = [graph.delay(f"{name}_expected", unit, note=f"{name} as expected a tick ago") for name, unit in named]
     oldest = under_way[-1]
     angle = graph.weighted_sum(
         "angle_seen", [(1.0, frame.tangential)], "rad", limits=(-limits[OFFSET], limits[OFFSET]), note="tilt as the accelerometer has it"
     )
     surprises = []
-    for row, (reading, name, unit) in enumerate(((frame.rate, "rate", "rad/s"), (angle, "angle", "rad"), (frame.wheel_held, "wheel", "rad/s"))):
+    seen = ((frame.rate, "rate", "rad/s"), (angle, "angle", "rad"), (frame.wheel_held, "wheel", "rad/s"))
+    for row, (reading, name, unit) in enumerate(seen):
         terms: Terms = [(1.0, reading)]
         terms += [(-float(weight), signal) for weight, signal in zip(found.readings[row], expected, strict=True) if weight != 0.0]
         if found.reading_command[row] != 0.0:
@@ -102,7 +104,7 @@ def _estimate(
         ),
     }
     estimate = []
-    for state, (name, unit) in enumerate(zip(STATES, UNITS, strict=True)):
+    for state, (name, unit) in enumerate(named):
         corrected = graph.weighted_sum(
             f"{name}_corrected",
             [(1.0, expected[state]), *((float(gain), signal) for gain, signal in zip(found.correction[state], surprises, strict=True))],
@@ -113,7 +115,7 @@ def _estimate(
         idle = held[state] if state in held else graph.constant(f"{name}_none", 0.0, unit, note=f"{name} while not balancing")
         estimate.append(graph.select(f"{name}_estimate", armed, corrected, idle, note=name))
     commands = ["drive_command", *under_way]
-    for state, (name, unit) in enumerate(zip(STATES, UNITS, strict=True)):
+    for state, (name, unit) in enumerate(named):
         least = LEAST_SHARE * limits[state]
         terms = [
             (float(weight), signal)

@@ -73,7 +73,8 @@ def open_loop(design: Design) -> LinearLoop | None:
 def margins_of(design: Design, latency_s: float | None = None) -> Margins:
     """Margins at the torque command, with another latency if one is given; the law stays what it is."""
     loop = open_loop(design)
-    return NO_MARGINS if loop is None else loop.margins(plant=design.plant if latency_s is None else replace(design.plant, latency_s=latency_s))
+    plant = design.plant if latency_s is None else replace(design.plant, latency_s=latency_s)
+    return NO_MARGINS if loop is None else loop.margins(plant=plant)
 
 
 def design_structure(build: Build, plant: Plant, structure: str | None = None) -> Design:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from math import degrees
+from typing import Any
 
 from codegen.build import Build, Quantity
 from codegen.design.closed_form import closed_form_poke, closed_form_tilt
@@ -109,7 +110,8 @@ def _wheel(build: Build, **factors: float) -> Build:
 
 
 def _drive(build: Build, **factors: float) -> Build:
-    return replace(build, drive=replace(build.drive, **{key: _times(getattr(build.drive, key), f) for key, f in factors.items()}))
+    changed: dict[str, Any] = {key: _times(getattr(build.drive, key), factor) for key, factor in factors.items()}
+    return replace(build, drive=replace(build.drive, **changed))
 
 
 def _lower_body(build: Build) -> Build:

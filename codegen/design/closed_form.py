@@ -71,8 +71,9 @@ def closed_form_poke(plant: Plant, wheel_rad_s: float = 0.0) -> float:
     """Largest sudden tilt rate in rad/s at zero tilt from which full effort returns.
 
     Three small terms beyond E/I: the wheel keeps its absolute speed at the blow, so against the body it is slower by the body's
-    rate, which beyond the knee leaves more torque (Laplace transform of the rate that decays at the edge of recovery); Coulomb friction of the pivot helps as long as the body moves; and
-    gravity grows as the sine of the tilt: for a constant torque of s G the exact edge is
+    rate, which beyond the knee leaves more torque (Laplace transform of the rate that decays at the edge of recovery); Coulomb
+    friction of the pivot helps as long as the body moves; and gravity grows as the sine of the tilt: for a constant torque of s G the
+    exact edge is
     rate = lambda sqrt(2 (s asin s - 1 + sqrt(1 - s^2))), the energy balance up to the tilt asin s.
     """
     effort, pole = closed_form_effort(plant, wheel_rad_s), unstable_pole(plant)

@@ -6,6 +6,7 @@ arming and trips; all but the first two share the trim observer.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import degrees, radians, sqrt
 from typing import ClassVar
@@ -198,6 +199,44 @@ STRUCTURES: tuple[Structure, ...] = (
     Structure("lqg", "robust LQG", "linear quadratic feedback of a Kalman estimate, made robust against dead time", True),
     Structure("feedforward", "feedforward", "a model body answers pokes with the physics' own torque, a small PD the rest", True),
 )
+
+
+_INNER = frozenset({"inner_pole_rad_s", "proportional_n_m_per_rad", "derivative_n_m_s_per_rad", "lean_gain_n_m_per_rad"})
+_OUTER = frozenset(
+    {
+        "outer_pole_rad_s",
+        "momentum_gain_rad_per_n_m_s",
+        "lean_limit_rad",
+        "trim_pole_rad_s",
+        "trim_limit_rad",
+        "wheel_setpoint_rad_s",
+    }
+)
+UNUSED: Mapping[str, frozenset[str]] = {
+    "on_off": _INNER | _OUTER | {"wheel_gain_n_m_s"},
+    "tilt_pid": _INNER | _OUTER,
+    "cascade": _INNER | {"momentum_gain_rad_per_n_m_s"},
+    "lqg": _INNER | {"momentum_gain_rad_per_n_m_s", "trim_pole_rad_s", "wheel_gain_n_m_s"},
+}
+"""Numbers of :class:`~codegen.design.gains.Gains` that a structure has its own for, or none."""
+
+
+def uses(law: Law, gain: str) -> bool:
+    """Whether a law uses one of the common gains."""
+    return gain not in UNUSED.get(law.structure, frozenset())
+
+
+def pd_gains(law: Law, gains: Gains) -> tuple[float, float] | None:
+    """The torque per rad of tilt and per rad/s of rate that a law amounts to with everything slow at rest; None if it has none."""
+    match law:
+        case TiltPidLaw() | CascadeLaw() | FeedforwardLaw():
+            return law.proportional_n_m_per_rad, law.derivative_n_m_s_per_rad
+        case LqgLaw():
+            return law.filter.tilt_n_m_per_rad, law.filter.rate_n_m_s_per_rad
+        case OnOffLaw():
+            return None
+        case _:
+            return gains.proportional_n_m_per_rad, gains.derivative_n_m_s_per_rad
 
 
 def structure_of(name: str) -> Structure:

@@ -69,7 +69,7 @@ class _Continuous:
 def sample_machine(plant: Plant, torque_factor: float = 1.0) -> SampledMachine:
     """The machine over one tick, exactly; ``torque_factor`` scales the torque that a command yields.
 
-    With a voltage drive it scales the whole of K_t (V - K_t w)/R, back-EMF included, as a warm or cold winding (R) does.
+    With a voltage drive it scales the voltage and not the back-EMF, as a full or a flat battery behind a plain bridge does.
     """
     machine = _continuous(plant, torque_factor)
     size, period = len(machine.states), plant.period_s
@@ -134,7 +134,7 @@ def _continuous(plant: Plant, torque_factor: float) -> _Continuous:
     motion[-1, 2] = 1.0
     command, torque, noise = np.zeros((size, 1)), np.zeros((size, 1)), np.zeros(size)
     torque[:3] = push
-    back_emf = torque_factor * plant.torque_constant**2 / plant.resistance_ohm if plant.voltage_drive else 0.0
+    back_emf = plant.torque_constant**2 / plant.resistance_ohm if plant.voltage_drive else 0.0
     if lag > 0.0:
         motion[:3, 3] = push[:, 0]
         motion[3, 2], motion[3, 3] = -back_emf / lag, -1.0 / lag

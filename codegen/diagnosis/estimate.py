@@ -30,6 +30,9 @@ ROUNDS = 3
 FLOOR_BAND = (0.1, 0.3)
 """Of half the sampling rate: where sensors show their noise and little else."""
 
+LEAST_DEVIATION = 0.1
+"""A loop near its edge makes much of a few per cent of gain, but a few per cent are not what brought it there."""
+
 REAL_JITTER = 0.05
 """Standard deviation of the ticks' lengths, in periods, from which it is taken for more than the stamps' rounding."""
 
@@ -86,8 +89,8 @@ def estimate_flown(trace: Trace, twin: Twin) -> Estimated:
 
 
 def _sure(value: float, error: float) -> float:
-    """A factor, or 1 where it is within two standard errors of it."""
-    return value if abs(value - 1.0) > 2.0 * error else 1.0
+    """A factor, or 1 where it is within two standard errors of it or too close to it to matter."""
+    return value if abs(value - 1.0) > max(2.0 * error, LEAST_DEVIATION) else 1.0
 
 
 def _tick_lengths(trace: Trace, found: AsFlown, plant: Plant) -> tuple[float, ...]:
@@ -152,8 +155,8 @@ def _match_line(twin: Twin, flown: Flown, line: Line, cause: str) -> Flown:
     else:
         size = plant.wheel_unbalance_kg_m if plant.wheel_unbalance_kg_m > 0.0 else UNBALANCE_START
         tried = replace(plant, wheel_unbalance_kg_m=size)
-    shown = twin_readings(twin, replace(flown, plant=tried))
-    seen = find_line(shown.rate_rad_s, shown.wheel_rad_s, shown.period_s, line.order, step_angle(twin.designed.plant)) if shown.ticks else None
+    shown, step = twin_readings(twin, replace(flown, plant=tried)), step_angle(twin.designed.plant)
+    seen = find_line(shown.rate_rad_s, shown.wheel_rad_s, shown.period_s, line.order, step) if shown.ticks else None
     if seen is None or seen.amplitude == 0.0:
         return flown
     # At another wheel speed the same torque shakes less or more: by its frequency, as an inertia does.

@@ -85,7 +85,7 @@ def find_shares(twin: Twin, flown: Flown, watch: Callable[[str, float], None] = 
     gone: dict[str, float] = {}
     for step, name in enumerate(SOURCES, start=2 + len(AMPLIFIERS)):
         told(step, name)
-        gone[name] = 0.0 if _absent(mended, name) else _gone(calm, _without(twin, mended, name), measure)
+        gone[name] = 0.0 if _absent(mended, name) else _without(twin, mended, name, calm, measure)
     scale = left / max(1.0, sum(gone.values()))
     return Shares(measure, whole, expected, {**amplifying, **{name: scale * share for name, share in gone.items()}})
 
@@ -121,15 +121,16 @@ def _absent(flown: Flown, source: str) -> bool:
     return sizes.get(source, 1.0) == 0.0
 
 
-def _without(twin: Twin, flown: Flown, source: str) -> Motion:
-    """Motion without a source."""
+def _without(twin: Twin, flown: Flown, source: str, calm: Motion, measure: str) -> float:
+    """Share of the motion ``calm`` that vanishes without a source."""
     plant = flown.plant
     if source == "rounding":
-        return twin.motion_exact(flown)
+        return _gone(calm, twin.motion_exact(flown), measure)
     if source in ("command steps", "wheel speed steps"):
-        # An edited C cannot be written anew for other counts; what its grids do is then told from the design's own C.
-        grid = "command" if source == "command steps" else "speed"
-        return twin.motion_finer(flown, grid)
+        # An edited C cannot be written anew for finer counts: what the counts do is then told from the design's own C.
+        own = twin.motion_unedited(flown)
+        share = _gone(own, twin.motion_finer(flown, "command" if source == "command steps" else "speed"), measure)
+        return min(share, share * own.of(measure) / calm.of(measure)) if math.isfinite(calm.of(measure)) else share
     # A sensor without any noise is taken for a dead one, so some of it stays.
     gyro, accelerometer = plant.gyro, plant.accelerometer
     without = {
@@ -141,7 +142,7 @@ def _without(twin: Twin, flown: Flown, source: str) -> Motion:
         "cogging": lambda: replace(plant, cogging_n_m=0.0),
         "unbalance": lambda: replace(plant, wheel_unbalance_kg_m=0.0),
     }
-    return twin.motion(replace(flown, plant=without[source]()))
+    return _gone(calm, twin.motion(replace(flown, plant=without[source]())), measure)
 
 
 def undisturbed(plant: Plant) -> Plant:

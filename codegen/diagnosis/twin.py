@@ -85,13 +85,15 @@ class Twin:
         self.edited = emission is not None
         self.shape = shape_of(own.name, self.fixed)
         texts = emission or own
-        sources = {f"{own.name}.h": texts.header, f"{own.name}.c": texts.source}
-        self.controller = CompiledController(self.shape, sources)
+        self.controller = CompiledController(self.shape, {f"{own.name}.h": texts.header, f"{own.name}.c": texts.source})
+        self._own = HostController(own, self.fixed) if self.edited else None
         self._finer: dict[str, tuple[HostController, Plant]] = {}
 
     def close(self) -> None:
         """Close what was compiled."""
         self.controller.close()
+        if self._own is not None:
+            self._own.close()
         for controller, _ in self._finer.values():
             controller.close()
 
@@ -102,6 +104,13 @@ class Twin:
     def motion(self, flown: Flown) -> Motion:
         """With the robot's own C."""
         return _mean([_motion(self.fly(flown, seed)) for seed in SEEDS])
+
+    def motion_unedited(self, flown: Flown) -> Motion:
+        """With the C that the design emits; the robot's own unless that was edited."""
+        if self._own is None:
+            return self.motion(flown)
+        steps = [StepFunction(*self._own.flight_step()) for _ in SEEDS]
+        return _mean([_motion(fly(flown.plant, step, _scenario(flown, seed))) for step, seed in zip(steps, SEEDS, strict=True)])
 
     def motion_exact(self, flown: Flown) -> Motion:
         """With the float64 reference instead of integers."""

@@ -152,7 +152,7 @@ class Comparison:
 def _relative(integer: float, real: float) -> float:
     """|integer - real| / |real|; a body that has fallen before the statistics begin leaves zeros, which are no difference."""
     if real == 0.0:
-        return 0.0 if integer == 0.0 else math.inf
+        return 0.0 if integer == 0.0 else math.nan
     return abs(integer - real) / abs(real)
 
 

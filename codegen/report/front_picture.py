@@ -33,7 +33,8 @@ def draw_front(
     Args:
         title: One line above the picture.
         front: The structure's best, predicted, by rising rate of pokes.
-        flown: The same points with the emitted C on the nonlinear machine.
+        flown: The same points with the emitted C on the nonlinear machine, drawn at their predicted torque (what the wheel's drag takes
+            is the same for all and would hide the rest).
         least: The LQG optimum, which no linear controller passes.
         bend: Index of the bend.
         present: One point, the design as it is.
@@ -43,15 +44,13 @@ def draw_front(
     def panel(axes: Axes, name: str, label: str, goal: float | None) -> None:
         axes.loglog(least.torque_percent, getattr(least, name), color=GREY, linestyle="--", label="LQG optimum")
         axes.loglog(front.torque_percent, getattr(front, name), color=BLUE, marker="o", markersize=3.5, label="front, predicted")
-        axes.loglog(
-            flown.torque_percent, getattr(flown, name), color=GREEN, marker="s", markersize=3.5, linestyle="none", label="flown, emitted C"
-        )
-        axes.loglog(
-            present.torque_percent, getattr(present, name), color=ORANGE, marker="D", markersize=6.0, linestyle="none", label="present design"
-        )
+        measured = {"color": GREEN, "marker": "s", "markersize": 4.0, "linestyle": "none", "label": "flown, emitted C"}
+        axes.loglog(front.torque_percent, getattr(flown, name), **measured)
+        now = {"color": ORANGE, "marker": "D", "markersize": 6.0, "linestyle": "none", "label": "present design"}
+        axes.loglog(present.torque_percent, getattr(present, name), **now)
         x, y = front.torque_percent[bend], getattr(front, name)[bend]
         axes.plot([x], [y], color=RED, marker="o", markersize=10.0, fillstyle="none", markeredgewidth=1.6, linestyle="none")
-        mark(axes, x, y, "bend", dx=7.0, dy=10.0, color=RED)
+        mark(axes, x, y, "bend", dx=-4.0, dy=14.0, color=RED)
         if goal is not None:
             axes.axhline(goal, color=RED, linewidth=0.9, linestyle=":")
             mark(axes, min(least.torque_percent), goal, f"goal {goal:g} deg", dx=2.0, dy=6.0, color=RED)
@@ -71,14 +70,13 @@ def draw_front(
             known = [value for value in values if value == value]
             axes.set_ylim(0.75 * min(known), 1.35 * max(known))
         ticks = [0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0]
-        effort = [*front.torque_percent, *flown.torque_percent, *least.torque_percent, *present.torque_percent]
-        reach = [value for value in effort if value == value]
+        reach = [*front.torque_percent, *least.torque_percent, *present.torque_percent]
         below.set_xlim(0.8 * min(reach), 1.25 * max(reach))
         below.set_xticks([tick for tick in ticks if 0.8 * min(reach) <= tick <= 1.25 * max(reach)])
         for axes, ends in ((above, above.get_ylim()), (below, below.get_ylim())):
             places = [base * 10.0**power for power in range(-4, 2) for base in (1.0, 2.0, 5.0)]
             axes.set_yticks([place for place in places if ends[0] <= place <= ends[1]])
-        below.set_xlabel("torque RMS at rest, % of the motor's (pokes per second rise from left to right)")
-        below.legend(loc="upper right", ncols=2)
+        below.set_xlabel("torque RMS at rest by noise, % of the motor's; more pokes to the right")
+        below.legend(loc="upper center", bbox_to_anchor=(0.5, -0.22), ncols=2)
 
     return svg_text(paint, "front", HEIGHT_IN)

@@ -14,9 +14,11 @@ from matplotlib.patches import Circle
 from matplotlib.ticker import FuncFormatter
 from numpy.typing import NDArray
 
+from codegen.control.examine import LinearLoop
+from codegen.control.structures import open_loop
 from codegen.design import Design
 from codegen.design.goals import CORNER_PEAK_TARGET, PEAK_SENSITIVITY_TARGET
-from codegen.design.loop import LoopResponse
+from codegen.design.laws import CascadeLaw, TiltPidLaw, pd_gains, structure_of, uses
 from codegen.design.margins import Margins, corners
 from codegen.report.draw import BLUE, GREY, ORANGE, RED, draw, mark
 from codegen.report.parts import Cell, Column, Group, Picture, Table, row, table, yes_no
@@ -84,56 +86,78 @@ class LawPart:
     """The section's content."""
 
     gains: Table
-    as_pid: Table
+    as_pid: Table | None
     pid_note: str
     margins: Table
-    nyquist: Picture
-    sensitivity: Picture
+    nyquist: Picture | None
+    sensitivity: Picture | None
 
 
 def describe_law(design: Design) -> LawPart:
     """Gains with reasons, margins, and the loop's pictures."""
-    share = design.plant.divergence_rad_s * design.derivative_n_m_s_per_rad / design.proportional_n_m_per_rad
+    gains, margins = _gains(design), margin_table(design.margins, design.corners)
+    linear = open_loop(design)
+    pd = pd_gains(design.law, design)
+    if linear is None or pd is None:
+        return LawPart(gains, None, f"{structure_of(design.law.structure).words}.", margins, None, None)
+    frequencies = _frequencies(design)
+    loop = linear.opened()(frequencies)
+    return LawPart(
+        gains,
+        _as_pid(design, pd),
+        _pid_note(design, pd),
+        margins,
+        draw_nyquist(loop, design.margins),
+        draw_sensitivity(frequencies, loop, design.margins, _worst_corner(design, linear, frequencies)),
+    )
+
+
+def _pid_note(design: Design, pd: tuple[float, float]) -> str:
+    share = design.plant.divergence_rad_s * pd[1] / pd[0]
     note = (
         "With the lean and the trim at rest the inner loop is a PD controller on the tilt, the D from the gyro and never from "
         f"differences of angles. λ·Kd/Kp is {figure(share)}; below 0.6 a tuned PID loses most of the recoverable poke "
-        "although its margins still look good. The outer loop takes the place of the I: proportional on the momentum, and an "
-        "observer of the balance angle instead of an integral."
+        "although its margins still look good."
     )
-    frequencies = _frequencies(design)
-    loop = LoopResponse(design, design.plant).response(frequencies)
-    return LawPart(
-        _gains(design),
-        _as_pid(design),
-        note,
-        margin_table(design.margins, design.corners),
-        draw_nyquist(loop, design.margins),
-        draw_sensitivity(frequencies, loop, design.margins, _worst_corner(design, frequencies)),
+    if isinstance(design.law, TiltPidLaw):
+        return f"{note} Nothing here looks at the wheel, so it creeps to its top speed and the body falls."
+    if isinstance(design.law, CascadeLaw):
+        return (
+            f"{note} The outer loop takes the place of the I: proportional on the wheel's speed, and an observer of the balance angle "
+            "instead of an integral."
+        )
+    return (
+        f"{note} The outer loop takes the place of the I: proportional on the momentum, and an observer of the balance angle instead "
+        "of an integral."
     )
 
 
 def _gains(design: Design) -> Table:
     reasons = _PLAIN_REASONS | dict(design.reasons)
-    groups = []
+    own = [
+        row(Cell(number.words, number.symbol), figure(number.value, 4), number.unit, number.reason) for number in design.law.numbers()
+    ]
+    groups = [Group(f"structure: {structure_of(design.law.structure).title}", tuple(own))] if own else []
     for title, names in _GROUPS:
         rows = []
-        for name in names:
+        for name in (name for name in names if uses(design.law, name)):
             words, symbol, unit, factor = _WORDS[name]
             value = figure(factor * float(getattr(design, name)), 4)
             rows.append(row(Cell(words, symbol), value, unit, reasons.get(name, "")))
-        groups.append(Group(title, tuple(rows)))
+        if rows:
+            groups.append(Group(title, tuple(rows)))
     columns = (Column("number"), Column("value", "number"), Column("unit", "short"), Column("why"))
     return Table("gains", "Every number of the control law and the reason for it.", columns, tuple(groups), prose=True)
 
 
-def _as_pid(design: Design) -> Table:
+def _as_pid(design: Design, pd: tuple[float, float]) -> Table:
     unit = "V" if design.plant.voltage_drive else "A"
     counts = design.counts_per_n_m
     per_count = design.plant.command_full_scale / design.plant.command_counts
     rows = []
     for name, gain, per in (
-        ("Kp", design.proportional_n_m_per_rad, "deg"),
-        ("Kd", design.derivative_n_m_s_per_rad, "(deg/s)"),
+        ("Kp", pd[0], "deg"),
+        ("Kd", pd[1], "(deg/s)"),
     ):
         per_degree = gain / _DEGREES
         rows.append(
@@ -227,9 +251,9 @@ class WorstCorner:
     loop: NDArray[np.complex128]
 
 
-def _worst_corner(design: Design, frequencies: NDArray[np.float64]) -> WorstCorner | None:
+def _worst_corner(design: Design, linear: LinearLoop, frequencies: NDArray[np.float64]) -> WorstCorner | None:
     worst = max(
-        (corner for corner in zip(corners(), design.corners, strict=True)),
+        (corner for corner in zip(corners(), design.corners, strict=bool(design.corners))),
         key=lambda pair: pair[1][1].peak_sensitivity if pair[1][1].stable else inf,
         default=None,
     )
@@ -237,7 +261,7 @@ def _worst_corner(design: Design, frequencies: NDArray[np.float64]) -> WorstCorn
         return None
     corner, (label, margins) = worst
     plant = corner.machine(design.plant)
-    return WorstCorner(label, margins.stable, LoopResponse(design, plant, corner.torque).response(frequencies))
+    return WorstCorner(label, margins.stable, linear.opened(plant, corner.torque)(frequencies))
 
 
 def draw_sensitivity(

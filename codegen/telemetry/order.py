@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+from scipy.signal import welch
 
 from codegen.plant import Plant
 from codegen.telemetry.readings import Readings
@@ -59,6 +61,7 @@ REAL_LINE = 6.0
 """Power over its floor from which a line is believed."""
 
 HIGHEST_ORDER = 200
+LIKELY, NEIGHBOURS, MOST_CANDIDATES = 3.0, 41, 6
 
 
 def step_angle(plant: Plant) -> float:
@@ -68,15 +71,35 @@ def step_angle(plant: Plant) -> float:
 
 def find_cogging(calm: Readings, built: Plant) -> Line | None:
     """The strongest line of the tilt rate that turns with the wheel at two periods per turn or more; None if none is real."""
-    angle = turned_angle(calm.wheel_rad_s, calm.period_s)
-    speed = abs(float(angle[-1] - angle[0])) / (calm.ticks * calm.period_s)
-    if speed == 0.0:
-        return None
-    highest = min(HIGHEST_ORDER, int(HIGHEST_SHARE * np.pi / (speed * calm.period_s)))
-    lines = (find_line(calm.rate_rad_s, calm.wheel_rad_s, calm.period_s, float(order), step_angle(built)) for order in range(2, highest + 1))
+    lines = [
+        find_line(calm.rate_rad_s, calm.wheel_rad_s, calm.period_s, float(order), step_angle(built))
+        for order in _likely_orders(calm)[:MOST_CANDIDATES]
+    ]
     seen = [line for line in lines if line is not None and line.ratio > REAL_LINE]
     # A torque's line in the rate falls with its frequency; harmonics of the torque are weaker than itself.
     return max(seen, key=lambda line: line.amplitude * line.frequency_hz, default=None)
+
+
+def _likely_orders(calm: Readings) -> list[int]:
+    """Whole orders from 2 on that stand out of the spectrum over the wheel's angle, the strongest torque first."""
+    angle = turned_angle(calm.wheel_rad_s, calm.period_s)
+    turned = abs(float(angle[-1] - angle[0]))
+    width = max(1, round(SMOOTHED_S / calm.period_s))
+    steady = np.abs(np.convolve(angle, np.ones(width) / width, "valid") - angle[0])
+    if turned < FEWEST_SEGMENTS * SEGMENT_PERIODS * 2.0 * np.pi or np.any(np.diff(steady) <= 0.0):
+        return []
+    even = np.linspace(steady[0], steady[-1], len(steady))
+    signal = np.interp(even, steady, calm.rate_rad_s[width // 2 : width // 2 + len(steady)])
+    per_turn = len(steady) / (steady[-1] - steady[0]) * 2.0 * np.pi
+    length = round(2.0 * SEGMENT_PERIODS * per_turn)
+    orders, density = welch(signal, fs=per_turn, nperseg=min(len(signal), length), average="median")
+    floor = median_filter(density, NEIGHBOURS, mode="nearest")
+    found: dict[int, float] = {}
+    for place in np.flatnonzero((density > LIKELY * floor) & (orders >= 1.5) & (orders <= HIGHEST_SHARE * 0.5 * per_turn)):
+        order = round(float(orders[place]))
+        if 2 <= order <= HIGHEST_ORDER and abs(orders[place] - order) <= 2.0 * (orders[1] - orders[0]):
+            found[order] = max(found.get(order, 0.0), float(np.sqrt(density[place])) * order)
+    return sorted(found, key=lambda order: -found[order])
 
 
 def find_unbalance(calm: Readings, built: Plant) -> Line | None:

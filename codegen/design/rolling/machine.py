@@ -47,7 +47,7 @@ class SampledRolling:
 
 @lru_cache(maxsize=64)
 def sample_rolling(plant: RollingPlant, torque_factor: float = 1.0) -> SampledRolling:
-    """The machine over one tick, exactly; ``torque_factor`` scales the torque that a command yields (back-EMF included).
+    """The machine over one tick, exactly; ``torque_factor`` scales the torque that a command yields (not the back-EMF).
 
     Kept, because every candidate for the gains meets the same machines: do not write into the result's arrays.
     """
@@ -109,7 +109,7 @@ def _continuous(plant: RollingPlant, torque_factor: float) -> tuple[tuple[str, .
     motion[:4, :4] = body
     turning = np.zeros(size)
     turning[1], turning[3] = 1.0 / plant.radius_m, -float(plant.stator_on_body)
-    back = torque_factor * plant.motors * plant.torque_constant**2 / plant.resistance_ohm if plant.voltage_drive else 0.0
+    back = plant.motors * plant.torque_constant**2 / plant.resistance_ohm if plant.voltage_drive else 0.0
     if lag > 0.0:
         motion[:4, 4] = push[:, 0]
         motion[4] -= back / lag * turning
