@@ -184,7 +184,7 @@ def _properties(shipment: Shipment) -> list[dict[str, Any]]:
             "count": errors.ticks,
             "violations": errors.violations,
             "seed": errors.seed,
-            "loosest": None if loosest is None else {"signal": loosest.name, "bound_over_seen": loosest.ratio},
+            "loosest": None if loosest is None else {"signal": loosest.name, "bound_over_seen": _finite(loosest.ratio)},
         },
     ]
     result += property_entries(shipment.checks.suite, shipment.checks.faults)

@@ -29,6 +29,8 @@ LAYERS = (
     ("flight",),
     ("machines",),
     ("robustness",),
+    ("telemetry",),
+    ("diagnosis",),
     ("verify",),
     ("handwritten",),
     ("defects",),

@@ -19,6 +19,7 @@ from codegen.control.structures import design_structure, open_loop
 from codegen.design import Design, find_margins, predict_rest
 from codegen.design.laws import STRUCTURES, CascadeLaw, FrictionObserverLaw, LqgLaw, observer_pole
 from codegen.design.loop import LoopResponse, closed_loop_matrices
+from codegen.errors import DesignError
 from codegen.flight.disturb import poked_flight, recovery_of, run_down_flight, run_down_of
 from codegen.flight.search import largest_poke, largest_tilt
 from codegen.flight.stand import HOLD_S, is_up, stand
@@ -64,7 +65,10 @@ def test_graph_and_matrices_are_the_same_loop(lantern: str) -> None:
 
 @pytest.mark.parametrize("structure", STANDING)
 def test_poke_response_of_the_linear_loop_is_that_of_the_flight(structure: str) -> None:
-    """The peak after a small poke: predicted by the graph's linear loop, flown by its emitted C without noise and friction."""
+    """The peak after a small poke: predicted by the graph's linear loop, flown by its emitted C without friction.
+
+    Some seven per cent are left to the noise that the flight has on top.
+    """
     design = designed("calm", structure)
     quiet = replace(
         design.plant,
@@ -72,10 +76,8 @@ def test_poke_response_of_the_linear_loop_is_that_of_the_flight(structure: str) 
         wheel_stiction_n_m=0.0,
         cogging_n_m=0.0,
         pivot_coulomb_n_m=0.0,
-        gyro=replace(design.plant.gyro, noise_rad_s_sqrt_hz=0.0),
-        accelerometer=replace(design.plant.accelerometer, noise_m_s2_sqrt_hz=0.0),
     )
-    rate = 0.05 * design.limits.poke_rad_s
+    rate = 0.1 * design.limits.poke_rad_s
     loop = open_loop(design)
     assert loop is not None
     predicted = loop.closed().poke_peak(rate, 4000)
@@ -95,7 +97,7 @@ def test_poke_response_of_the_linear_loop_is_that_of_the_flight(structure: str) 
     after = flight.time_s > start
     peak = np.abs(flight.tilt_rad[after] - flight.tilt_rad[~after][-1000:].mean()).max()
     # The event feedforward starts its model anew at a poke; the linear loop has no event.
-    assert peak == pytest.approx(predicted, rel=0.35 if structure == "feedforward" else 0.05)
+    assert peak == pytest.approx(predicted, rel=0.35 if structure == "feedforward" else 0.07)
 
 
 @pytest.mark.parametrize("structure", STANDING)
@@ -155,6 +157,16 @@ def test_wishes_of_the_build_are_kept() -> None:
     assert isinstance(design.law, FrictionObserverLaw)
     assert design.law.observer_pole_rad_s == 7.0
     assert dict(design.reasons)["inner_pole_rad_s"] == "as asked for in [design]"
+
+
+def test_wishes_that_cannot_stand_are_refused() -> None:
+    """An outer loop as fast as the fall itself is refused by name, with numbers to go towards."""
+    build = lantern_build("calm")
+    choice = replace(build.design, inner_pole_rad_s=Quantity.exact(12.0), outer_pole_rad_s=Quantity.exact(40.0))
+    with pytest.raises(DesignError, match="numbers that the build asks for") as refusal:
+        design_structure(replace(build, design=choice), model_plant(build))
+    assert refusal.value.where == "design"
+    assert "outer_pole_rad_s below 1.7" in refusal.value.remedy
 
 
 def test_friction_observer_finds_the_friction() -> None:

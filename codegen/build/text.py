@@ -22,6 +22,7 @@ _TABLES = (
     ("loop", "loop"),
     ("goals", "goals"),
     ("target", "target"),
+    ("design", "design"),
 )
 
 

@@ -93,6 +93,17 @@ def front_rows(front: Front) -> Rows:
     return [*rows, _front_row(front.present, "present", "calm goal met" if _calm(front, front.present) else "calm goal MISSED")]
 
 
+def goal_line(front: Front) -> str:
+    """The goals on the front, in words."""
+    share, peak = front.goal_poke_share, front.goal_poke_peak_deg
+    met = sum(1 for flown in front.points if _calm(front, flown))
+    return (
+        f"Your goals: tilt RMS of at most {front.goal_tilt_deg:g} deg, met at {met} of {len(front.points)} points as flown; a poke of "
+        f"{number(1e3 * front.build.goals.poke_n_m_s.value, 3)} mN m s, {100.0 * share:.0f} % of what can be recovered, which at the bend "
+        f"would tilt the body by some {number(peak, 2)} deg."
+    )
+
+
 def _notes(front: Front, at: int) -> str:
     notes = ["bend"] if at == front.bend else []
     return ", ".join([*notes, "calm goal met" if _calm(front, front.points[at]) else "calm goal MISSED"])
@@ -133,6 +144,8 @@ def front_document(front: Front) -> dict[str, Any]:
         "structure": front.structure.name,
         "bend": front.bend,
         "goal_tilt_rms_deg": front.goal_tilt_deg,
+        "goal_poke_share": front.goal_poke_share,
+        "goal_poke_peak_deg": front.goal_poke_peak_deg,
         "points": [_point_document(flown) for flown in front.points],
         "present": _point_document(front.present),
         "design": list(front.design_lines()),

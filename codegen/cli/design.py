@@ -15,6 +15,7 @@ from codegen.cli.choice import (
     front_document,
     front_picture,
     front_rows,
+    goal_line,
     structure_document,
     structure_rows,
 )
@@ -36,6 +37,7 @@ from codegen.cli.tables import (
 )
 from codegen.design.change import weigh_changes
 from codegen.design.kinds import AnyDesign
+from codegen.design.laws import uses
 from codegen.design.rolling import RollingDesign
 from codegen.design.spread import spread_limits
 from codegen.pipeline import Designed, Progress, design_machine, write_files
@@ -109,7 +111,8 @@ def _show_choice(screen: Screen, chosen: AnyDesign, document: dict[str, Any]) ->
     gains = rolling_gain_rows(chosen) if isinstance(chosen, RollingDesign) else gain_rows(chosen)
     screen.table("Goals", VERDICT_HEADINGS, verdict_rows(chosen.verdicts))
     screen.table("Gains", ("gain", "value", "unit"), gains)
-    screen.table("Why", ("number", "reason"), [*chosen.reasons])
+    reasons = chosen.reasons if isinstance(chosen, RollingDesign) else [pair for pair in chosen.reasons if uses(chosen.law, pair[0])]
+    screen.table("Why", ("number", "reason"), [*reasons])
     screen.table("Margins at the torque command", MARGIN_HEADINGS, margin_rows(chosen))
     missed = [verdict for verdict in chosen.verdicts if not verdict.holds]
     for verdict in missed:
@@ -145,6 +148,7 @@ def _show_front(screen: Screen, path: Path, picture: Path | None) -> int:
         screen.say(f"picture: {picture}")
     screen.table(title, FRONT_HEADINGS, front_rows(front))
     screen.say(FRONT_NOTE)
+    screen.say(goal_line(front))
     screen.say("")
     screen.say("for the build file, to get the bend:")
     for line in front.design_lines():

@@ -13,7 +13,9 @@ import click
 from codegen.build import MACHINES
 from codegen.cli.audit import audit_command
 from codegen.cli.command import FAILED, FILE, HOLDS, common
+from codegen.cli.compare import compare_command
 from codegen.cli.design import design_command
+from codegen.cli.diagnose import diagnose_command
 from codegen.cli.measure import measure_command
 from codegen.cli.robust import robust_command
 from codegen.cli.screen import Screen
@@ -130,4 +132,6 @@ main.add_command(ship_command)
 main.add_command(verify_command)
 main.add_command(audit_command)
 main.add_command(robust_command)
+main.add_command(diagnose_command)
+main.add_command(compare_command)
 main.add_command(measure_command)

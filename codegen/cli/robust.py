@@ -115,7 +115,8 @@ def _show(screen: Screen, result: FleetResult) -> None:
         screen.table(title, ("quantity", "share", "more of it is"), deciding or [("nothing stands out of chance", "", "")])
     fell = result.worst_flight.fell_at_s
     fate = f"leans {figure(math.degrees(verdict.worst.peak_rad))} deg after a poke" if fell is None else f"falls after {figure(fell)} s"
-    screen.table(f"The worst machine, number {verdict.worst.number}: {fate}", ("key", "in the build file", "this machine"), worst_numbers(result))
+    title = f"The worst machine, number {verdict.worst.number}: {fate}"
+    screen.table(title, ("key", "in the build file", "this machine"), worst_numbers(result))
     if not verdict.holds:
         screen.say(f"does not hold: {percent(verdict.survive.value)} survive, {percent(verdict.wanted)} are wanted", "bold red")
 

@@ -231,15 +231,16 @@ class ClosedGraph:
         found = self.covariance()
         return RestNoise(tilt_rad=sqrt(found.tilt), wheel_rad_s=sqrt(found.wheel), torque_n_m=sqrt(found.torque))
 
-    def poke_peak(self, rate_rad_s: float, most_ticks: int) -> float:
-        """Largest tilt in rad after a sudden tilt rate from rest, right after an outer tick."""
+    def poke_peak(self, rate_rad_s: float, ticks: int) -> float:
+        """Largest tilt in rad within ``ticks`` of a sudden tilt rate from rest, right after an outer tick.
+
+        The outer loop may answer with a second, larger swing to the other side, so it takes a while to see the largest.
+        """
         state, peak = rate_rad_s * self.poke, 0.0
         tilt = self.states.index("tilt")
-        for tick in range(1, most_ticks + 1):
+        for tick in range(1, ticks + 1):
             state = (self.slow if tick % self.ticks == 0 else self.fast) @ state
             peak = max(peak, abs(float(state[tilt])))
-            if abs(float(state[tilt])) < 0.5 * peak:
-                break
         return peak
 
 

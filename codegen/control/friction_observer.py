@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from codegen.control.balance import Frame, begin, decide_arming, finish, outer_loop
-from codegen.control.readings import WHEEL_RANGE
+from codegen.control.readings import WHEEL_RANGE, memory_grain
 from codegen.design import Design
 from codegen.design.laws import OBSERVER_DAMPING, FrictionObserverLaw
 from codegen.graph import Graph, Signal
@@ -48,12 +48,17 @@ def observe_wheel(frame: Frame, design: Design, law: FrictionObserverLaw, armed:
     graph, plant = frame.graph, design.plant
     period, spin, pole = plant.period_s, plant.wheel_inertia_kg_m2, law.observer_pole_rad_s
     most = WHEEL_RANGE * plant.top_speed_rad_s * spin
+    grain = memory_grain(most)
     per_unit = plant.torque_constant / (plant.resistance_ohm if plant.voltage_drive else 1.0)
     with graph.section("wheel observer"):
         expected = graph.delay("wheel_momentum_expected", "N m s", note="momentum of the wheel that the command should have given")
         friction_last = graph.delay("friction_last", "N m", note="torque on the wheel beyond the command, a tick ago")
         seen = graph.weighted_sum(
-            "wheel_momentum_seen", [(spin, frame.wheel_held), (spin, frame.rate)], "N m s", note="momentum of the wheel as it is read"
+            "wheel_momentum_seen",
+            [(spin, frame.wheel_held), (spin, frame.rate)],
+            "N m s",
+            resolution=grain,
+            note="momentum of the wheel as it is read",
         )
         surprise = graph.weighted_sum(
             "wheel_surprise", [(1.0, seen), (-1.0, expected)], "N m s", note="momentum that the command does not explain"
@@ -72,6 +77,7 @@ def observe_wheel(frame: Frame, design: Design, law: FrictionObserverLaw, armed:
             "wheel_momentum_observed",
             [(1.0, expected), (2.0 * OBSERVER_DAMPING * period * pole, surprise)],
             "N m s",
+            resolution=grain,
             note="momentum of the wheel, observed",
         )
         wheel_momentum = graph.select("wheel_momentum", armed, filtered, seen, note="momentum of the wheel")
@@ -81,7 +87,12 @@ def observe_wheel(frame: Frame, design: Design, law: FrictionObserverLaw, armed:
         graph.connect(
             expected,
             graph.weighted_sum(
-                "wheel_momentum_next", terms, "N m s", limits=(-most, most), note="momentum of the wheel to be expected next"
+                "wheel_momentum_next",
+                terms,
+                "N m s",
+                limits=(-most, most),
+                resolution=grain,
+                note="momentum of the wheel to be expected next",
             ),
         )
         momentum = graph.weighted_sum(

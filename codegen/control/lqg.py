@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from codegen.control.balance import Frame, begin, decide_arming, finish
-from codegen.control.readings import WHEEL_RANGE
+from codegen.control.readings import WHEEL_RANGE, memory_grain
 from codegen.design import Design
 from codegen.design.laws import LqgLaw
 from codegen.design.lqg import FRICTION, OFFSET, RATE, STATES, TILT, UNITS, WHEEL, RobustFilter
@@ -81,6 +83,7 @@ def _estimate(
         ROOM * design.trim_limit_rad,
         plant.torque_limit_n_m,
     )
+    grains = tuple(memory_grain(limit) for limit in limits)
     named = tuple(zip(STATES, UNITS, strict=True))
     expected = [graph.delay(f"{name}_expected", unit, note=f"{name} as expected a tick ago") for name, unit in named]
     oldest = under_way[-1]
@@ -97,10 +100,16 @@ def _estimate(
         surprises.append(graph.weighted_sum(f"{name}_surprise", terms, unit, note=f"{name} beyond what was expected"))
     # Copies of their own: a choice between an estimate and what is read would take on the reading's coarse counts or long word.
     held = {
-        TILT: graph.weighted_sum("tilt_seen", [(1.0, frame.tilt)], "rad", note="tilt by the complementary filter"),
-        RATE: graph.weighted_sum("rate_seen", [(1.0, frame.rate)], "rad/s", note="tilt rate as it is read"),
+        TILT: graph.weighted_sum(
+            "tilt_seen", [(1.0, frame.tilt)], "rad", resolution=grains[TILT], note="tilt by the complementary filter"
+        ),
+        RATE: graph.weighted_sum("rate_seen", [(1.0, frame.rate)], "rad/s", resolution=grains[RATE], note="tilt rate as it is read"),
         WHEEL: graph.weighted_sum(
-            "wheel_momentum_seen", [(spin, frame.wheel_held), (spin, frame.rate)], "N m s", note="momentum of the wheel as it is read"
+            "wheel_momentum_seen",
+            [(spin, frame.wheel_held), (spin, frame.rate)],
+            "N m s",
+            resolution=grains[WHEEL],
+            note="momentum of the wheel as it is read",
         ),
     }
     estimate = []
@@ -110,6 +119,7 @@ def _estimate(
             [(1.0, expected[state]), *((float(gain), signal) for gain, signal in zip(found.correction[state], surprises, strict=True))],
             unit,
             limits=(-limits[state], limits[state]),
+            resolution=grains[state],
             note=f"{name} with this tick's readings",
         )
         idle = held[state] if state in held else graph.constant(f"{name}_none", 0.0, unit, note=f"{name} while not balancing")
@@ -117,9 +127,10 @@ def _estimate(
     commands = ["drive_command", *under_way]
     for state, (name, unit) in enumerate(named):
         least = LEAST_SHARE * limits[state]
+        changes = found.transition[state] - np.eye(len(STATES))[state]
         terms = [
             (float(weight), signal)
-            for weight, signal, reach in zip(found.transition[state], estimate, limits, strict=True)
+            for weight, signal, reach in zip(changes, estimate, limits, strict=True)
             if abs(weight) * reach > least
         ]
         terms += [
@@ -127,8 +138,15 @@ def _estimate(
             for weight, signal in zip(found.command[state][::-1], commands, strict=True)
             if abs(weight) * plant.torque_limit_n_m > least
         ]
+        # The state itself is carried on whole; only its change is multiplied.
+        change = [(1.0, graph.weighted_sum(f"{name}_change", terms, unit, note=f"change of {name} until then"))] if terms else []
         following = graph.weighted_sum(
-            f"{name}_next", terms, unit, limits=(-limits[state], limits[state]), note=f"{name} to be expected next"
+            f"{name}_next",
+            [(1.0, estimate[state]), *change],
+            unit,
+            limits=(-limits[state], limits[state]),
+            resolution=grains[state],
+            note=f"{name} to be expected next",
         )
         graph.connect(expected[state], following)
     return estimate

@@ -123,7 +123,8 @@ def _slowed_cascade(build: Build, base: Design) -> Design:
             momentum_gain_rad_per_n_m_s=outer / base.plant.gravity_torque_n_m,
             trim_pole_rad_s=trim,
         )
-        design = replace(poles, law=place_law("cascade", poles))
+        why = f"w_o = {outer:g} rad/s: fed back is the wheel's speed, which first answers the wrong way, so it must be slow enough"
+        design = replace(poles, law=place_law("cascade", poles), reasons=_with_reason(base, "outer_pole_rad_s", why))
         loop = open_loop(design)
         if loop is None or not (margins := loop.margins()).stable:
             continue
@@ -146,7 +147,14 @@ def _with_real_poles(design: Design) -> Design:
     slowest = friendly(-log(closed.radius()) / (closed.ticks * design.plant.period_s)) if closed.radius() < 1.0 else 0.0
     if slowest <= 0.0:
         raise DesignError("the robust filter does not make this body stand", "design.structure", 'write structure = "momentum" in [design]')
-    return replace(design, outer_pole_rad_s=slowest, trim_pole_rad_s=slowest)
+    found = f"{slowest:g} rad/s is the slowest pole of the closed loop, that of the unknowns being learned; this structure places none"
+    reasons = _with_reason(design, "outer_pole_rad_s", found)
+    return replace(design, outer_pole_rad_s=slowest, trim_pole_rad_s=slowest, reasons=reasons)
+
+
+def _with_reason(design: Design, name: str, sentence: str) -> tuple[tuple[str, str], ...]:
+    """The design's reasons with another sentence for one number."""
+    return tuple((number, sentence if number == name else reason) for number, reason in design.reasons)
 
 
 def _judged(build: Build, design: Design) -> Design:

@@ -148,6 +148,13 @@ def _choose(build: Build, plant: Plant, limits: Limits, unknowns: Unknowns) -> A
         return min(nominal, key=_worst_peak)
     if stable:
         return _with_corners(min(stable, key=lambda candidate: candidate.margins.peak_sensitivity))
+    if any(wish is not None for wish in (wishes.inner_pole_rad_s, wishes.outer_pole_rad_s, wishes.trim_pole_rad_s, wishes.filter_time_s)):
+        raise DesignError(
+            "with the numbers that the build asks for no loop is stable",
+            "design",
+            f"leave them out, or bring inner_pole_rad_s towards {friendly(INNER_PER_DIVERGENCE * divergence):g}, outer_pole_rad_s below {divergence / OUTER_PARTS[0]:.2g}, "
+            f"trim_pole_rad_s below the outer pole, and filter_time_s above {5.0 / divergence:.2g}",
+        )
     raise _unstable(plant, limits)
 
 

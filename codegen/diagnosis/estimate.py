@@ -79,13 +79,32 @@ def estimate_flown(trace: Trace, twin: Twin) -> Estimated:
     if not lengths and abs(found.loop.latency_s - built.latency_s) > 2.0 * built.period_s:
         # Uneven ticks colour the spectrum as a latency would; with them the latency is left as built.
         plant = replace(plant, latency_s=found.loop.latency_s)
-    flown = Flown(plant, _long_enough(lengths, plant))
+    flown, noise = _matched(twin, Flown(plant, _long_enough(lengths, plant)), calm, found)
+    if plant.latency_s != built.latency_s:
+        # Coarse readings colour the spectrum, too. Of the two latencies the one whose twin shakes as the robot does is the right one.
+        other = replace(plant, latency_s=built.latency_s)
+        as_built, its_noise = _matched(twin, Flown(other, _long_enough(lengths, other)), calm, found)
+        if _distance(twin, as_built, calm) < _distance(twin, flown, calm):
+            flown, noise = as_built, its_noise
+    return Estimated(flown, found, calm, *noise)
+
+
+def _matched(twin: Twin, flown: Flown, calm: Readings, found: AsFlown) -> tuple[Flown, tuple[float, float]]:
+    """The machine with noise and lines moved until the twin shows the log's, and the noise over the build file's."""
     noise = (1.0, 1.0)
     for _ in range(ROUNDS):
         flown, noise = _match_noise(twin, flown, calm, noise)
         for cause, line in (("cogging", found.cogging), ("unbalance", found.unbalance)):
             flown = flown if line is None else _match_line(twin, flown, line, cause)
-    return Estimated(flown, found, calm, *noise)
+    return flown, noise
+
+
+def _distance(twin: Twin, flown: Flown, calm: Readings) -> float:
+    """By how much the twin shakes more or less than the log, as a logarithm."""
+    shown = twin_readings(twin, flown)
+    if not shown.ticks:
+        return np.inf
+    return abs(float(np.log(np.std(shown.rate_rad_s) / np.std(calm.rate_rad_s))))
 
 
 def _sure(value: float, error: float) -> float:

@@ -9,7 +9,7 @@ from pathlib import Path
 from codegen.build import Build, read_build
 from codegen.control import trace_controller
 from codegen.control.front import FrontPoint, find_bend, find_front, has_front, judge_point, with_numbers
-from codegen.control.price import set_price
+from codegen.control.price import POKE_SHARE, set_price
 from codegen.control.structures import design_structure
 from codegen.design import Design
 from codegen.design.design import find_unknowns
@@ -202,6 +202,16 @@ class Front:
     bend: int
     present: FlownPoint
     goal_tilt_deg: float
+
+    @property
+    def goal_poke_share(self) -> float:
+        """The poke that the goals ask for, over the recoverable one."""
+        return self.build.goals.poke_n_m_s.value / self.present.point.design.limits.poke_n_m_s
+
+    @property
+    def goal_poke_peak_deg(self) -> float:
+        """Its peak at the bend, carried over from the poke of a tenth of the bound; only a linear loop would keep to it."""
+        return self.points[self.bend].point.poke_peak_deg * self.goal_poke_share / POKE_SHARE
 
     def design_lines(self) -> tuple[str, ...]:
         """The build file's [design] table for the bend."""

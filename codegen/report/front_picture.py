@@ -76,7 +76,7 @@ def draw_front(
         for axes, ends in ((above, above.get_ylim()), (below, below.get_ylim())):
             places = [base * 10.0**power for power in range(-4, 2) for base in (1.0, 2.0, 5.0)]
             axes.set_yticks([place for place in places if ends[0] <= place <= ends[1]])
-        below.set_xlabel("torque RMS at rest by noise, % of the motor's; more pokes to the right")
+        below.set_xlabel("torque RMS at rest by noise, % (more pokes to the right)")
         below.legend(loc="upper center", bbox_to_anchor=(0.5, -0.22), ncols=2)
 
     return svg_text(paint, "front", HEIGHT_IN)

@@ -18,7 +18,7 @@ from codegen.control.examine import LinearLoop
 from codegen.control.structures import open_loop
 from codegen.design import Design
 from codegen.design.goals import CORNER_PEAK_TARGET, PEAK_SENSITIVITY_TARGET
-from codegen.design.laws import CascadeLaw, TiltPidLaw, pd_gains, structure_of, uses
+from codegen.design.laws import CascadeLaw, LqgLaw, TiltPidLaw, pd_gains, structure_of, uses
 from codegen.design.margins import Margins, corners
 from codegen.report.draw import BLUE, GREY, ORANGE, RED, draw, mark
 from codegen.report.parts import Cell, Column, Group, Picture, Table, row, table, yes_no
@@ -121,6 +121,12 @@ def _pid_note(design: Design, pd: tuple[float, float]) -> str:
     )
     if isinstance(design.law, TiltPidLaw):
         return f"{note} Nothing here looks at the wheel, so it creeps to its top speed and the body falls."
+    if isinstance(design.law, LqgLaw):
+        return (
+            f"The feedback of the estimate amounts to a PD controller on tilt and rate, with λ·Kd/Kp of {figure(share)}; below 0.6 most of "
+            "the recoverable poke is lost although the margins still look good. The part on the momentum brings the wheel back, and the "
+            "estimate of the accelerometer's offset and the gyro's bias takes the place of the I."
+        )
     if isinstance(design.law, CascadeLaw):
         return (
             f"{note} The outer loop takes the place of the I: proportional on the wheel's speed, and an observer of the balance angle "

@@ -74,7 +74,7 @@ def estimate_drive(
     """
     period = readings.period_s
     block = max(plant.wheel_window_ticks, round(BLOCK_S / period))
-    edges = np.arange(plant.wheel_window_ticks, readings.ticks, block)
+    edges = np.arange(plant.wheel_window_ticks, readings.ticks, block).astype(np.float64)
     if len(edges) <= FEWEST_BLOCKS or not np.any(readings.torque_n_m):
         raise BenchError(
             f"{readings.ticks * period:.3g} s of log are too short to see what the drive does", "", "log some ten seconds while it balances"
@@ -87,16 +87,16 @@ def estimate_drive(
     ticks = np.arange(readings.ticks, dtype=np.float64)
 
     def at(values: RealArray, when: RealArray) -> RealArray:
-        return np.interp(when, ticks, values)
+        return np.asarray(np.interp(when, ticks, values), dtype=np.float64)
 
     def gathered(values: RealArray, age: float) -> RealArray:
         """Integral over each block of what acted ``age`` ticks later than it stands in the log."""
         total = np.concatenate(([0.0], np.cumsum(values)))[:-1] * period
-        return np.diff(at(total, edges - wheel_age - age))
+        return np.asarray(np.diff(at(total, np.asarray(edges - wheel_age - age, dtype=np.float64))))
 
     speed = readings.wheel_rad_s
     sign = speed / np.sqrt(speed**2 + SIGN_ROUNDING_RAD_S**2)
-    momentum = plant.wheel_inertia_kg_m2 * (at(speed, edges.astype(np.float64)) + at(readings.rate_rad_s, edges - wheel_age + gyro_age))
+    momentum = plant.wheel_inertia_kg_m2 * (at(speed, edges) + at(readings.rate_rad_s, np.asarray(edges - wheel_age + gyro_age)))
     change = np.diff(momentum) + plant.wheel_viscous_n_m_s * gathered(speed, -wheel_age)
     causes = np.stack(
         [

@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 from scipy.optimize import minimize
-from scipy.signal import welch
+from scipy.signal import detrend, welch
 
-from codegen.control.examine import ClosedGraph, LinearLoop
+from codegen.control.examine import LinearLoop
 from codegen.control.loop import surround
 from codegen.design.machine import sample_machine
 from codegen.plant import Plant
@@ -47,16 +47,19 @@ INDEPENDENT_SHARE = 0.947 / 1.5 * 2.0 / np.pi
 """Independent averages per bin and segment: 0.947 for half-overlapping Hann segments (Welch 1967), over the 1.5 bins that each of them
 smears a frequency over, and the share of its information that a median keeps (all from memory)."""
 
-BANDS = 100
+BANDS = 80
 LONGEST_PER_DIVERGENCE = 0.3
 """Longest latency tried, over the time in which a fall grows by a factor e: no loop stands with more."""
 
 LIKELY = 1.92
 """Fall of the log likelihood at the ends of a 95 % interval: half the chi-squared quantile for one number."""
 
+NOISE_FLOOR = 0.05
+"""Least relative error of a noise level: the sensor's own filter is known no better."""
+
 FITTED = 6
 MOST_LEVEL = 60.0
-FINE_STEPS = 6
+FINE_STEPS, COARSE_TICKS = 5, 2
 GAIN_STEPS = (-2.0, -1.0, 0.0, 1.0, 2.0)
 """Loop gains tried, in standard deviations of what is known of it."""
 
@@ -91,7 +94,7 @@ def gyro_spectrum(rate_rad_s: RealArray, period_s: float) -> tuple[RealArray, Re
     length = min(len(rate_rad_s), round(SEGMENT_S / period_s))
     # Medians over the segments, so that a poke or two spoil nothing.
     overlap = round(OVERLAP * length)
-    frequency, density = welch(rate_rad_s, fs=1.0 / period_s, nperseg=length, noverlap=overlap, detrend="linear", average="median")
+    frequency, density = welch(rate_rad_s, fs=1.0 / period_s, nperseg=length, noverlap=overlap, detrend=detrend, average="median")
     segments = max(1, (len(rate_rad_s) - length) // max(1, length - overlap) + 1)
     return np.asarray(frequency), np.asarray(density), segments
 
@@ -126,20 +129,31 @@ def estimate_loop(readings: Readings, loop: LinearLoop, plant: Plant, torque_sca
     spread = max(known.error / known.value, 0.01)
     longest = max(10.0 * plant.period_s, LONGEST_PER_DIVERGENCE / plant.divergence_rad_s)
 
-    def fit(latency_s: float, gains: tuple[float, ...]) -> _Fit:
-        fits = [_fit(loop, replace(plant, latency_s=latency_s), grid, seen, weight, known.value * (1.0 + spread * off)) for off in gains]
-        return min((replace(one, loss=one.loss + 0.5 * off**2) for one, off in zip(fits, gains, strict=True)), key=lambda one: one.loss)
+    known_sources: dict[tuple[float, float], _Sources | None] = {}
 
-    # First roughly, by whole ticks, without the bands that stand out of the best fit: wandering lines. Then around the best by half ticks,
-    # with the loop's gain free as well.
-    coarse = np.arange(0.0, longest + 0.5 * plant.period_s, plant.period_s)
+    def fit(latency_s: float, off: float) -> _Fit:
+        """Noise levels for a latency and a loop gain ``off`` standard deviations from what is known of it."""
+        key = (latency_s, off)
+        gain = known.value * (1.0 + spread * off)
+        if key not in known_sources:
+            known_sources[key] = _find_sources(loop, replace(plant, latency_s=latency_s), grid, gain)
+        return _fit(known_sources[key], gain, seen, weight, 0.5 * off**2)
+
+    # First roughly, without the bands that stand out of the best fit: wandering lines. Then around the best by half ticks, the loop's gain
+    # at the best of these, and once more with that gain.
+    coarse = np.arange(0.0, longest + 0.5 * plant.period_s, COARSE_TICKS * plant.period_s)
     for _ in range(ROUNDS):
-        roughly = [fit(float(latency), (0.0,)) for latency in coarse]
+        roughly = [fit(float(latency), 0.0) for latency in coarse]
         nearest = int(np.argmin([one.loss for one in roughly]))
-        rough = coarse[nearest]
         weight = np.where(seen > BROAD_LINE * roughly[nearest].density, 0.0, weight)
-    latencies = np.unique(np.clip(rough + 0.5 * plant.period_s * np.arange(-FINE_STEPS, FINE_STEPS + 1), 0.0, None))
-    fits = [fit(float(latency), GAIN_STEPS) for latency in latencies]
+    around = coarse[nearest] + 0.5 * plant.period_s * np.arange(-FINE_STEPS, FINE_STEPS + 1)
+    latencies = np.unique(np.clip(around, 0.0, None))
+    off = 0.0
+    for _ in range(ROUNDS):
+        fits = [fit(float(latency), off) for latency in latencies]
+        likeliest = float(latencies[int(np.argmin([one.loss for one in fits]))])
+        off = min(GAIN_STEPS, key=lambda step: fit(likeliest, step).loss)
+    fits = [fit(float(latency), off) for latency in latencies]
     losses = np.array([one.loss for one in fits])
     best = int(np.argmin(losses))
     chosen = fits[best]
@@ -152,7 +166,7 @@ def estimate_loop(readings: Readings, loop: LinearLoop, plant: Plant, torque_sca
         low_s=max(0.0, min(float(likely[0]), value) - room),
         high_s=max(float(likely[-1]), value) + room,
         loop_gain=Figure(chosen.gain, chosen.gain * spread),
-        gyro_noise=Figure(chosen.noise, chosen.noise * float(np.sqrt(0.5 / np.sum(weight)))),
+        gyro_noise=Figure(chosen.noise, chosen.noise * max(NOISE_FLOOR, float(np.sqrt(0.5 / np.sum(weight))))),
         torque_noise_n_m=chosen.torque_n_m,
         spectrum=(grid, seen, chosen.density),
     )
@@ -169,18 +183,36 @@ class _Fit:
     density: RealArray
 
 
-def _fit(loop: LinearLoop, plant: Plant, grid: RealArray, seen: RealArray, weight: RealArray, gain: float) -> _Fit:
-    unit = 1e-3 * plant.torque_limit_n_m
-    closed = loop.closed(replace(plant, gyro=replace(plant.gyro, noise_rad_s_sqrt_hz=0.0)), gain)
-    if closed.radius() >= 1.0:
+@dataclass(frozen=True)
+class _Sources:
+    """One-sided densities, (rad/s)^2/Hz, of the gyro's reading in a closed loop, by what causes them.
+
+    Attributes:
+        rest: All sensors and quantisers without the gyro's noise.
+        noise: That noise, as large as in the build file.
+        jerk: White torque noise of ``unit_n_m`` per tick on the wheel.
+        steps: Steps of the command of that size at every outer tick, which a coarse wheel counter makes.
+        unit_n_m: The size.
+    """
+
+    rest: RealArray
+    noise: RealArray
+    jerk: RealArray
+    steps: RealArray
+    unit_n_m: float
+
+
+def _fit(sources: _Sources | None, gain: float, seen: RealArray, weight: RealArray, penalty: float) -> _Fit:
+    if sources is None:
         # A robot that stands flies no such loop.
         return _Fit(np.inf, gain, 1.0, 0.0, np.full_like(seen, np.inf))
-    rest, noise, jerk, steps = _sources(loop, closed, plant, grid, gain, unit)
+    parts = np.stack([sources.noise, sources.jerk, sources.rest, sources.steps])
 
     def density(x: RealArray) -> RealArray:
         # Coarse counters are noisier in theory than in flight, so the rest may be less than it should.
-        levels = np.exp(np.clip(2.0 * np.asarray(x), -MOST_LEVEL, MOST_LEVEL))
-        return np.asarray(levels[0] * noise + levels[1] * jerk + min(1.0, levels[2]) * rest + levels[3] * steps)
+        levels = np.exp(np.clip(2.0 * x, -MOST_LEVEL, MOST_LEVEL))
+        levels[2] = min(1.0, levels[2])
+        return np.asarray(levels @ parts)
 
     def loss(x: RealArray) -> float:
         model = density(x)
@@ -188,7 +220,7 @@ def _fit(loop: LinearLoop, plant: Plant, grid: RealArray, seen: RealArray, weigh
 
     solved = minimize(loss, np.zeros(4), method="Nelder-Mead", options={"xatol": 1e-2, "fatol": 0.05, "maxiter": 500})
     x = np.asarray(solved.x)
-    return _Fit(float(solved.fun), gain, float(np.exp(x[0])), float(np.exp(x[1]) * unit), density(x))
+    return _Fit(float(solved.fun) + penalty, gain, float(np.exp(x[0])), float(np.exp(x[1]) * sources.unit_n_m), density(x))
 
 
 def _lowest(candidates: RealArray, loss: RealArray, best: int) -> float:
@@ -201,14 +233,12 @@ def _lowest(candidates: RealArray, loss: RealArray, best: int) -> float:
     return float(candidates[best] + shift * (candidates[1] - candidates[0]))
 
 
-def _sources(
-    loop: LinearLoop, closed: ClosedGraph, plant: Plant, frequency_hz: RealArray, gain: float, unit_n_m: float
-) -> tuple[RealArray, RealArray, RealArray, RealArray]:
-    """One-sided densities, (rad/s)^2/Hz, of the gyro's reading in the closed loop, by what causes them.
-
-    From all sensors and quantisers without the gyro's noise; from that noise, as large as in the build file; from white torque noise of
-    ``unit_n_m`` per tick on the wheel; and from steps of the command of that size at every outer tick, which a coarse wheel counter makes.
-    """
+def _find_sources(loop: LinearLoop, plant: Plant, frequency_hz: RealArray, gain: float) -> _Sources | None:
+    """The sources in the loop of one plant and loop gain; None if it is not stable."""
+    closed = loop.closed(replace(plant, gyro=replace(plant.gyro, noise_rad_s_sqrt_hz=0.0)), gain)
+    if closed.radius() >= 1.0:
+        return None
+    unit_n_m = 1e-3 * plant.torque_limit_n_m
     around, machine = surround(plant, gain), sample_machine(plant, gain)
     size, states = len(closed.states), len(around.states)
     shown, entry, push = np.zeros(size), np.zeros(size), np.zeros(size)
@@ -235,7 +265,8 @@ def _sources(
     stepping[:states] = around.B * unit_n_m / _command_unit(plant)
     ticks = plant.outer_divider
     held = np.abs((1.0 - shift**-ticks) / (1.0 - 1.0 / shift)) ** 2 / ticks
-    return seen(closed.fast_noise), np.asarray(noise), seen(np.outer(push, push)), held * seen(np.outer(stepping, stepping))
+    steps = held * seen(np.outer(stepping, stepping))
+    return _Sources(seen(closed.fast_noise), np.asarray(noise), seen(np.outer(push, push)), steps, unit_n_m)
 
 
 def _command_unit(plant: Plant) -> float:

@@ -32,7 +32,7 @@ HIGHEST_SHARE = 0.9
 COARSE_RAD = 0.5
 """A step of the counter larger than this share of a line's period asks for smoothing."""
 
-SMOOTHED_S = 0.25
+SMOOTHED_S, FINE_STEP_RAD = 0.25, 0.02
 
 
 @dataclass(frozen=True)
@@ -73,23 +73,26 @@ def find_cogging(calm: Readings, built: Plant) -> Line | None:
     """The strongest line of the tilt rate that turns with the wheel at two periods per turn or more; None if none is real."""
     lines = [
         find_line(calm.rate_rad_s, calm.wheel_rad_s, calm.period_s, float(order), step_angle(built))
-        for order in _likely_orders(calm)[:MOST_CANDIDATES]
+        for order in _likely_orders(calm, step_angle(built))[:MOST_CANDIDATES]
     ]
     seen = [line for line in lines if line is not None and line.ratio > REAL_LINE]
     # A torque's line in the rate falls with its frequency; harmonics of the torque are weaker than itself.
     return max(seen, key=lambda line: line.amplitude * line.frequency_hz, default=None)
 
 
-def _likely_orders(calm: Readings) -> list[int]:
+def _likely_orders(calm: Readings, step_rad: float) -> list[int]:
     """Whole orders from 2 on that stand out of the spectrum over the wheel's angle, the strongest torque first."""
     angle = turned_angle(calm.wheel_rad_s, calm.period_s)
-    turned = abs(float(angle[-1] - angle[0]))
-    width = max(1, round(SMOOTHED_S / calm.period_s))
-    steady = np.abs(np.convolve(angle, np.ones(width) / width, "valid") - angle[0])
-    if turned < FEWEST_SEGMENTS * SEGMENT_PERIODS * 2.0 * np.pi or np.any(np.diff(steady) <= 0.0):
+    # Smoothing helps a coarse counter, and spoils the angle of a wheel whose speed swings.
+    width = max(1, round(SMOOTHED_S / calm.period_s)) if step_rad > FINE_STEP_RAD else 1
+    smooth = np.convolve(angle, np.ones(width) / width, "valid") * np.sign(angle[-1] - angle[0])
+    backward = np.flatnonzero(np.diff(smooth) <= 0.0)
+    first = int(backward[-1]) + 1 if len(backward) else 0
+    steady = smooth[first:] - smooth[first]
+    if len(steady) < 0.5 * len(angle) or steady[-1] < FEWEST_SEGMENTS * SEGMENT_PERIODS * 2.0 * np.pi:
         return []
     even = np.linspace(steady[0], steady[-1], len(steady))
-    signal = np.interp(even, steady, calm.rate_rad_s[width // 2 : width // 2 + len(steady)])
+    signal = np.interp(even, steady, calm.rate_rad_s[first + width // 2 : first + width // 2 + len(steady)])
     per_turn = len(steady) / (steady[-1] - steady[0]) * 2.0 * np.pi
     length = round(2.0 * SEGMENT_PERIODS * per_turn)
     orders, density = welch(signal, fs=per_turn, nperseg=min(len(signal), length), average="median")
