@@ -22,6 +22,39 @@ static inline int64_t round_shift_64(int64_t x, int n)
 }
 /*> */
 
+/*< round_shift_upper_32 */
+/* x / 2^n to nearest, halves towards plus infinity; the result has 16 bits, and the upper half of the word is shifted on by itself.
+ * Precondition: 17 <= n <= 30 and x <= INT32_MAX - 2^(n-1).
+ */
+static inline int16_t round_shift_upper_32(int32_t x, int n)
+{
+    const int16_t upper = (int16_t)((x + (INT32_C(1) << (n - 1))) >> 16);
+    return (int16_t)(upper >> (n - 16));
+}
+/*> */
+
+/*< clamp_8 */
+/* x held inside [low, high].  Precondition: low <= high. */
+static inline int8_t clamp_8(int8_t x, int8_t low, int8_t high)
+{
+    if (x < low) {
+        return low;
+    }
+    return (x > high) ? high : x;
+}
+/*> */
+
+/*< clamp_16 */
+/* x held inside [low, high].  Precondition: low <= high. */
+static inline int16_t clamp_16(int16_t x, int16_t low, int16_t high)
+{
+    if (x < low) {
+        return low;
+    }
+    return (x > high) ? high : x;
+}
+/*> */
+
 /*< clamp_32 */
 /* x held inside [low, high].  Precondition: low <= high. */
 static inline int32_t clamp_32(int32_t x, int32_t low, int32_t high)
@@ -42,6 +75,24 @@ static inline int64_t clamp_64(int64_t x, int64_t low, int64_t high)
     }
     return (x > high) ? high : x;
 }
+/*> */
+
+/*< saturate_32 */
+/* x held inside a signed word of n bits: [-2^(n-1), 2^(n-1) - 1].  Precondition: n is a constant, 2 <= n <= 31.
+ * One instruction where the compiler says that the core has it, else the same in plain C.
+ */
+#ifdef __ARM_FEATURE_SAT
+#define saturate_32(x, n) ((int32_t)__builtin_arm_ssat((x), (n)))
+#else
+static inline int32_t saturate_32(int32_t x, int n)
+{
+    const int32_t high = (INT32_C(1) << (n - 1)) - 1;
+    if (x < -high - 1) {
+        return -high - 1;
+    }
+    return (x > high) ? high : x;
+}
+#endif
 /*> */
 
 /*< wrapped_difference_32 */

@@ -43,9 +43,11 @@ def _settle(
     leaf: Callable[[Node], Interval],
     rule: Callable[[Node, dict[str, Interval]], Interval],
     steps: Iterable[Number] = (),
+    held: Callable[[Interval], Interval] | None = None,
 ) -> dict[str, Interval]:
     """Least intervals found that one tick maps into themselves; infinite where the sweep does not settle.
 
+    ``held`` gives the interval in which memory of a sum over the slow period is held, from that of its operand.
     Memory that keeps growing is widened to the next of ``steps``, beyond the last to infinity.
     """
     ends = sorted(steps)
@@ -59,8 +61,11 @@ def _settle(
             for node in part:
                 if isinstance(node, SumOver):
                     operand = values[node.operand]
+                    most = graph.slow_every - 1
+                    before = held(operand) if held and operand.finite else Interval(most * operand.low, most * operand.high)
                     # Zero belongs to it: the same word holds the sum of the first few ticks.
-                    values[node.name] = Interval(graph.slow_every * operand.low, graph.slow_every * operand.high).hull(Interval(0, 0))
+                    before = before.hull(Interval(0, 0))
+                    values[node.name] = Interval(before.low + operand.low, before.high + operand.high).hull(Interval(0, 0))
                 else:
                     values[node.name] = rule(node, values)
         return values
@@ -244,7 +249,13 @@ def prove_ranges(fixed: FixedGraph) -> dict[str, Interval]:
     for detail in fixed.details.values():
         if isinstance(detail, SumDetail | ProductDetail | ClampDetail):
             steps |= {end for end in (detail.low, detail.high) if end is not None}
-    intervals = _settle(graph, leaf, lambda node, values: INTEGER_INTERVALS[type(node)](node, fixed, values), steps)
+    intervals = _settle(
+        graph,
+        leaf,
+        lambda node, values: INTEGER_INTERVALS[type(node)](node, fixed, values),
+        steps,
+        lambda operand: Interval(*fixed.held_sum(int(operand.low), int(operand.high))),
+    )
     for name, interval in intervals.items():
         if not interval.finite:
             raise RangeError("the integer realisation has no finite range", name, "give the signal limits")

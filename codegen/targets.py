@@ -119,6 +119,50 @@ class CycleFact(_Table):
 
 
 @dataclass(frozen=True)
+class Costs(_Table):
+    """What operations cost, to choose between two ways to write one thing; no bound and no report of cycles rests on them.
+
+    Numbers are cycles beyond those for reading operands and writing the result.
+
+    Attributes:
+        multiply_16: A 16-bit signal times a constant of 16 bits, 32-bit product.
+        multiply_32: A 32-bit signal times a constant, lower 32 bits of the product.
+        multiply_64: A 32-bit signal times a constant, 64-bit product.
+        add_16, add_32, add_64: A sum or difference.
+        shift_32: A 32-bit word moved by whole bytes, or by any distance where there is a barrel shifter.
+        shift_bit: What each bit of a distance costs that is not whole bytes; 0 with a barrel shifter.
+        shift_64: A 64-bit word moved.
+        limit_16, limit_32, limit_64: Both sides of a clamp.
+        limit_saturating: A clamp to a signed word of so many bits by an instruction of its own; None without one.
+        compare_16, compare_32, compare_64: A comparison with a constant that gives a truth value.
+        select_16, select_32: One of two values by a truth value, beyond computing both.
+        branch: A test of a truth value and the jumps around both sides.
+        source: Where the figures are known from.
+    """
+
+    multiply_16: Cycles
+    multiply_32: Cycles
+    multiply_64: Cycles
+    add_16: Cycles
+    add_32: Cycles
+    add_64: Cycles
+    shift_32: Cycles
+    shift_bit: Cycles
+    shift_64: Cycles
+    limit_16: Cycles
+    limit_32: Cycles
+    limit_64: Cycles
+    compare_16: Cycles
+    compare_32: Cycles
+    compare_64: Cycles
+    select_16: Cycles
+    select_32: Cycles
+    branch: Cycles
+    source: Text
+    limit_saturating: Cycles | None = None
+
+
+@dataclass(frozen=True)
 class Target(_Table):
     """One microcontroller core as the number side and the cross compilers see it.
 
@@ -130,8 +174,10 @@ class Target(_Table):
         operand_bits: Widest operand of a multiplication that is cheap on this core.
         accumulator_bits: Widest sum of products that is cheap on this core.
         signal_bits: Narrowest width in which a local signal costs nothing extra.
+        memory_bits: Narrowest width in which a member of the memory costs nothing extra.
         weight_bits: Widest weight integer that multiplies cheaply with a signal.
         words_source: Why these widths.
+        costs: What operations cost.
         gcc: GNU cross compiler.
         zig: Pip-installable cross compiler.
         chip: Memory map and emulator.
@@ -145,8 +191,10 @@ class Target(_Table):
     operand_bits: WordBits
     accumulator_bits: WordBits
     signal_bits: WordBits
+    memory_bits: WordBits
     weight_bits: WordBits
     words_source: Text
+    costs: Costs
     gcc: Gcc
     zig: Zig
     chip: Chip

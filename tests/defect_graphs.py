@@ -23,9 +23,13 @@ EXAMPLES = Path(__file__).resolve().parent / "examples"
 Counts = NDArray[np.int64]
 
 
+# The lamp's budget asks for long words, in which its unsigned readings are multiplied as they are.
+BUDGETS = {"lamp": 1.0}
+
+
 def realise(graph: Graph, target: str) -> tuple[Emission, FixedGraph]:
     """A graph with bits and text."""
-    fixed = choose_formats(find_ranges(graph), read_target(target), 8.0)
+    fixed = choose_formats(find_ranges(graph), read_target(target), BUDGETS.get(graph.name, 8.0))
     return emit_controller(fixed), fixed
 
 

@@ -93,7 +93,7 @@ def test_rounding_is_seen_on_the_same_readings() -> None:
     """The emitted C follows float64 within a count; one whose state was cut short is many counts away."""
     designed, twin = machine()
     own = own_emission(designed)
-    edited = Twin(designed, read_target(designed.build.target.mcu), Emission(own.name, own.header, coarse_state(own.source)))
+    edited = Twin(designed, read_target(designed.build.target.mcu), Emission(own.name, own.header, coarse_state(own.source, twin.fixed)))
     scenario = Scenario(8.0, hold_s=0.3, arm_s=0.3, record_counts=True, balance_offset_rad=OFFSET_RAD, tilt_rad=-OFFSET_RAD)
     counts = fly(designed.plant, StepFunction(*twin.controller.flight_step()), scenario).counts
     assert counts is not None
@@ -131,7 +131,7 @@ def test_a_relay_on_a_triple_lag_cycles_as_the_textbook_says() -> None:
     plant = machine()[0].plant
     flat = replace(plant, wheel_coulomb_n_m=1.0, wheel_stiction_n_m=1.0)
     (cycle,) = limit_cycles(
-        lambda w: 1.0 / (1j * w + 1.0) ** 3,
+        lambda w: np.asarray(1.0 / (1j * w + 1.0) ** 3, dtype=np.complex128),
         lambda amplitude: relay_gain(friction_height(flat, amplitude), amplitude),
         np.geomspace(0.1, 10.0, 500),
     )

@@ -80,27 +80,29 @@ FAULTS: dict[str, Fault] = {
     "memory not written": Fault("mini", M4, "", r"    state->mean_last = mean;\n", ""),
     "wrong start": Fault("mini", M4, "", r"state->mean_last = 0;", "state->mean_last = 1;"),
     "wrong output": Fault("mini", M4, "", r"= \(int16_t\)clamp_32\(shown,", "= (int16_t)clamp_32(mean - 0 * shown,"),
-    "operands swapped": Fault("vent", M4, "error", r"inputs->wanted (.*\n.*)inputs->measured", r"inputs->measured \1inputs->wanted"),
+    "operands swapped": Fault("vent", M4, "error", r"inputs->wanted (.*)inputs->measured", r"inputs->measured \1inputs->wanted"),
     "derivative of the error": Fault("vent", M4, "drive_slope", r"inputs->measured", "inputs->wanted"),
     "memory written before it is read": Fault("vent", M4, "", r"^(    const bool hot = .*)$", r"\1\n    state->hot_last = hot;"),
     "slope of two ticks": Fault(
         "vent", M4, "", r"state->drive_slope_last = drive_slope;", "state->drive_slope_last = state->drive_measurement_last;"
     ),
-    "anti-windup forgotten": Fault("vent", M4, "drive_integral", r"drive_slack \* INT64_C\(\d+\)", "drive_slack * INT64_C(0)"),
+    "anti-windup forgotten": Fault("vent", M4, "drive_integral", r"drive_slack_short \* INT32_C\(\d+\)", "drive_slack_short * INT32_C(0)"),
     "anti-windup turned over": Fault("vent", M4, "drive_slack", r"drive_limited - drive_wanted", "drive_wanted - drive_limited"),
-    "integral not limited": Fault("vent", M4, "drive_integral", r"clamp_64\(((?:.|\n)*),\n\s*-INT64.*;", r"\1;"),
-    "integral in 32 bits": Fault("vent", M4, "drive_integral", r"state->drive_integral_last", "(int32_t)state->drive_integral_last"),
-    "double rounding": Fault("vent", AVR, "drive", r"round_shift_32\((.*), 8\)", r"round_shift_32(round_shift_32(\1, 4), 4)"),
+    "integral not limited": Fault("vent", M4, "drive_integral", r"clamp_32\(((?:.|\n)*), -INT32(?:.|\n)*;", r"\1;"),
+    "integral in 16 bits": Fault("vent", M4, "drive_integral", r"state->drive_integral_last", "(int16_t)state->drive_integral_last"),
+    "double rounding": Fault("vent", AVR, "drive", r"round_shift_32\((.*), 16\)", r"round_shift_32(round_shift_32(\1, 8), 8)"),
+    "moved up too far": Fault("vent", AVR, "drive", r"INT32_C\(8\)", "INT32_C(16)"),
     "threshold one off": Fault("vent", M4, "hot", r"(> INT32_C\()(\d+)(\))", _plus(1)),
     "negation forgotten": Fault("vent", M4, "alarm", r"!", ""),
-    "or in place of and": Fault("vent", M4, "alarm", r"&&", "||"),
+    "or in place of and": Fault("vent", M4, "alarm", r"&", "|"),
 }
 # Edits that change no value for any input: the comparison must not cry wolf.
 HARMLESS: dict[str, Fault] = {
-    "rounded down before and half up after": Fault("mini", AVR, "mean_short", r"\(mean, 16\)", "(mean >> 8, 8)"),
+    "rounded down before and half up after": Fault("vent", AVR, "drive_slack_short", r"\(drive_slack, 16\)", "(drive_slack >> 8, 8)"),
     "sum written in another order": Fault(
-        "mini", M4, "mean", r"\(int64_t\)(.*)\n\s*- (\(int64_t\)inputs->level \* \S+)", r"-\2 + (int64_t)\1"
+        "mini", M4, "mean", r"\(int64_t\)(state->mean_last \S \S+) - (\(int64_t\)inputs->level \* \S+)", r"-\2 + (int64_t)\1"
     ),
+    "decided early": Fault("vent", M4, "alarm", r"&", "&&"),
     "comparison with the next integer": Fault("vent", M4, "hot", r"> INT32_C\((\d+)\)", lambda m: f">= INT32_C({int(m[1]) + 1})"),
     "clamp by comparisons the other way": Fault("mini", M4, "", r"return \(x > high\) \? high : x;", "return (x <= high) ? x : high;"),
 }

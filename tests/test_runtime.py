@@ -22,8 +22,12 @@ RUNTIME = (templates_folder() / "runtime.c").read_text(encoding="utf-8")
 HELPERS = (
     "round_shift_32",
     "round_shift_64",
+    "round_shift_upper_32",
+    "clamp_8",
+    "clamp_16",
     "clamp_32",
     "clamp_64",
+    "saturate_32",
     "wrapped_difference_32",
     "interpolate_32",
     "interpolate_64",
@@ -35,6 +39,10 @@ INT64 = (-(2**63), 2**63 - 1)
 BATCH = """
 void all_round_shift_32(int64_t rows, const int64_t *x, const int64_t *n, int64_t *y);
 void all_round_shift_64(int64_t rows, const int64_t *x, const int64_t *n, int64_t *y);
+void all_round_shift_upper_32(int64_t rows, const int64_t *x, const int64_t *n, int64_t *y);
+void all_saturate_32(int64_t rows, const int64_t *x, const int64_t *n, int64_t *y);
+void all_clamp_8(int64_t rows, const int64_t *x, const int64_t *low, const int64_t *high, int64_t *y);
+void all_clamp_16(int64_t rows, const int64_t *x, const int64_t *low, const int64_t *high, int64_t *y);
 void all_clamp_32(int64_t rows, const int64_t *x, const int64_t *low, const int64_t *high, int64_t *y);
 void all_clamp_64(int64_t rows, const int64_t *x, const int64_t *low, const int64_t *high, int64_t *y);
 void all_wrapped_difference_32(int64_t rows, const int64_t *a, const int64_t *b, const int64_t *n, int64_t *y);
@@ -47,6 +55,14 @@ void all_round_shift_32(int64_t rows, const int64_t *x, const int64_t *n, int64_
 { EACH { y[row] = round_shift_32((int32_t)x[row], (int)n[row]); } }
 void all_round_shift_64(int64_t rows, const int64_t *x, const int64_t *n, int64_t *y)
 { EACH { y[row] = round_shift_64(x[row], (int)n[row]); } }
+void all_round_shift_upper_32(int64_t rows, const int64_t *x, const int64_t *n, int64_t *y)
+{ EACH { y[row] = round_shift_upper_32((int32_t)x[row], (int)n[row]); } }
+void all_saturate_32(int64_t rows, const int64_t *x, const int64_t *n, int64_t *y)
+{ EACH { y[row] = saturate_32((int32_t)x[row], (int)n[row]); } }
+void all_clamp_8(int64_t rows, const int64_t *x, const int64_t *low, const int64_t *high, int64_t *y)
+{ EACH { y[row] = clamp_8((int8_t)x[row], (int8_t)low[row], (int8_t)high[row]); } }
+void all_clamp_16(int64_t rows, const int64_t *x, const int64_t *low, const int64_t *high, int64_t *y)
+{ EACH { y[row] = clamp_16((int16_t)x[row], (int16_t)low[row], (int16_t)high[row]); } }
 void all_clamp_32(int64_t rows, const int64_t *x, const int64_t *low, const int64_t *high, int64_t *y)
 { EACH { y[row] = clamp_32((int32_t)x[row], (int32_t)low[row], (int32_t)high[row]); } }
 void all_clamp_64(int64_t rows, const int64_t *x, const int64_t *low, const int64_t *high, int64_t *y)
@@ -168,10 +184,41 @@ def test_round_shift_precondition_is_tight(runtime: Runtime, bits: int, longest:
         assert runtime.reports() == 1
 
 
-@pytest.mark.parametrize(("bits", "limits"), [(32, INT32), (64, INT64)])
+def test_round_shift_upper_at_the_ends(runtime: Runtime) -> None:
+    """The same as one rounding shift, for every count and at the ends of its precondition."""
+    low, high = INT32
+    rows: list[tuple[int, int]] = []
+    for n in range(17, 31):
+        top, half = high - 2 ** (n - 1), 2 ** (n - 1)
+        near = {k * half + d for k in range(-5, 6) for d in (-1, 0, 1)} | {k * 2**16 + d for k in (-3, -1, 0, 1, 2) for d in (-1, 0, 1)}
+        rows += [(value, n) for value in sorted(near | {low, low + 1, top - half, top - 1, top}) if low <= value <= top]
+    columns = list(map(list, zip(*rows, strict=True)))
+    assert runtime("round_shift_upper_32", *columns) == [half_up(value, n) for value, n in rows]
+    runtime.unchecked("round_shift_upper_32", [high - 2**16 + 1], [17])
+    assert runtime.reports() == 1
+
+
+def test_saturate_is_a_clamp_to_a_word(runtime: Runtime) -> None:
+    """Arm Architecture Reference Manual, SSAT: SignedSat(x, n) = x held inside [-2^(n-1), 2^(n-1) - 1] (from memory)."""
+    rows = [
+        (x, n)
+        for n in range(2, 32)
+        for mark in (-(2**31), -(2 ** (n - 1)), 0, 2 ** (n - 1), 2**31 - 1)
+        for x in (mark - 1, mark, mark + 1)
+        if -(2**31) <= x < 2**31
+    ]
+    columns = list(map(list, zip(*rows, strict=True)))
+    assert runtime("saturate_32", *columns) == [min(max(x, -(2 ** (n - 1))), 2 ** (n - 1) - 1) for x, n in rows]
+    assert runtime("saturate_32", *columns) == runtime(
+        "clamp_32", columns[0], [-(2 ** (n - 1)) for n in columns[1]], [2 ** (n - 1) - 1 for n in columns[1]]
+    )
+
+
+@pytest.mark.parametrize(("bits", "limits"), [(8, (-128, 127)), (16, (-(2**15), 2**15 - 1)), (32, INT32), (64, INT64)])
 def test_clamp(runtime: Runtime, bits: int, limits: tuple[int, int]) -> None:
     low, high = limits
-    edges = [low, low + 1, -(2**20), -3, -2, -1, 0, 1, 2, 3, 2**20, high - 1, high]
+    far = 2 ** min(bits - 3, 20)
+    edges = [low, low + 1, -far, -3, -2, -1, 0, 1, 2, 3, far, high - 1, high]
     rows = [(x, a, b) for x, a, b in itertools.product(edges, repeat=3) if a <= b]
     assert len(rows) == 13 * 13 * 14 // 2
     result = runtime(f"clamp_{bits}", *map(list, zip(*rows, strict=True)))

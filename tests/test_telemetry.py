@@ -132,7 +132,7 @@ def test_text_reads_back_as_written(tmp_path: Path) -> None:
     designed, twin = machine()
     trace = logged(designed.plant, seconds=0.2)
     path = tmp_path / "robot.csv"
-    stamps = np.arange(trace.ticks) * 1e-3 + 5.0
+    stamps = np.linspace(5.0, 5.0 + 1e-3 * (trace.ticks - 1), trace.ticks)
     path.write_text(trace_text(twin.shape, np.hstack([trace.inputs, trace.outputs]), stamps), encoding="utf-8")
     read = read_trace(path, twin.shape)
     assert read.inputs.tolist() == trace.inputs.tolist()

@@ -19,6 +19,7 @@ from codegen.formats import choose_formats
 from codegen.machines import DesignedLantern, design_lantern
 from codegen.plant import Plant, Scenario, StepFunction, fly
 from codegen.ranges import find_ranges
+from codegen.rules.fixed import FixedGraph
 from codegen.targets import read_target
 from codegen.telemetry import trace_text
 
@@ -47,7 +48,7 @@ class Planted:
     lantern: str = "calm"
     written: tuple[tuple[str, str], ...] = ()
     real: Callable[[Plant], Plant] = field(default=lambda plant: plant)
-    edited: Callable[[str], str] | None = None
+    edited: Callable[[str, FixedGraph], str] | None = None
     scenario: Callable[[Scenario], Scenario] = field(default=lambda scenario: scenario)
     seed: int = 77
 
@@ -67,12 +68,14 @@ def sticky(plant: Plant) -> Plant:
     return replace(plant, wheel_coulomb_n_m=1.6e-3, wheel_stiction_n_m=2.4e-3)
 
 
-def coarse_state(text: str) -> str:
+def coarse_state(text: str, fixed: FixedGraph) -> str:
     """The filter's state held to 2**-14 rad: somebody saved memory."""
-    kept, bits = "state->tilt_last = tilt;", 33
+    kept, word = "state->tilt_last = tilt;", fixed.formats["tilt_last"]
     if kept not in text:
         raise AssertionError("the emitted C keeps its tilt in another way now")
-    return text.replace(kept, f"state->tilt_last = ((tilt + (INT64_C(1) << {bits - 1})) >> {bits}) * (INT64_C(1) << {bits});")
+    bits = round(math.log2(2.0**-14 / float(word.lsb)))
+    cut = f"(((int64_t)tilt + (INT64_C(1) << {bits - 1})) >> {bits}) * (INT64_C(1) << {bits})"
+    return text.replace(kept, f"state->tilt_last = ({word.ctype})({cut});")
 
 
 def stalled_ticks() -> tuple[float, ...]:
@@ -136,7 +139,7 @@ def write_robot(planted: Planted, folder: Path) -> Written:
     source, emission = None, None
     if planted.edited is not None:
         own = own_emission(designed)
-        emission = Emission(own.name, own.header, planted.edited(own.source))
+        emission = Emission(own.name, own.header, planted.edited(own.source, own_fixed(designed)))
         source = folder / f"{planted.name}.c"
         source.write_text(emission.source, encoding="utf-8")
     plant = replace(designed.plant, balance_offset_rad=OFFSET_RAD, gyro=replace(designed.plant.gyro, bias_rad_s=BIAS_RAD_S))
@@ -163,5 +166,10 @@ def write_robot(planted: Planted, folder: Path) -> Written:
 
 def own_emission(designed: DesignedLantern) -> Emission:
     """What the design emits."""
+    return emit_controller(own_fixed(designed), {})
+
+
+def own_fixed(designed: DesignedLantern) -> FixedGraph:
+    """The integers behind it."""
     target = read_target(designed.build.target.mcu)
-    return emit_controller(choose_formats(find_ranges(designed.graph()), target, designed.build.target.error_budget_counts.value), {})
+    return choose_formats(find_ranges(designed.graph()), target, designed.build.target.error_budget_counts.value)

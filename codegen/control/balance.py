@@ -20,8 +20,7 @@ from codegen.plant.model import STANDARD_GRAVITY_M_S2
 
 # Truth values while the machine balances: what the linear bounds assume.
 ARMED_REGIME = {"armed": True, "armed_last": True, "started": True, "model_anew": False}
-# The surplus momentum is held a little beyond the point where the lean is at its limit.
-SURPLUS_ROOM = 1.02
+LARGEST_ERROR_RAD = 0.9999
 
 
 @dataclass(frozen=True)
@@ -84,32 +83,45 @@ def begin(design: Design, name: str, title: str, slow_every: int, *, wheel_in_la
         innovation = graph.weighted_sum(
             "innovation", [(1.0, angle), (-1.0, tilt_last)], "rad", note="what the accelerometer says beyond the estimate"
         )
+        predicted = graph.weighted_sum(
+            "tilt_predicted", [(1.0, tilt_last), (period, rate)], "rad", note="tilt estimate carried on by the gyro"
+        )
         balancing = graph.weighted_sum(
             "tilt_balancing",
-            [(1.0, tilt_last), (period, rate), (period / design.filter_time_s, innovation)],
+            [(1.0, predicted), (period / design.filter_time_s, innovation)],
             "rad",
-            limits=(-limit, limit),
             note=f"complementary filter, {design.filter_time_s:g} s, while balancing",
         )
         waiting = graph.weighted_sum(
             "tilt_waiting",
-            [(1.0, tilt_last), (period, rate), (period / design.hold_filter_time_s, innovation)],
+            [(1.0, predicted), (period / design.hold_filter_time_s, innovation)],
             "rad",
-            limits=(-limit, limit),
             note=f"the same, {design.hold_filter_time_s:g} s, while held in the hand",
         )
-        first = graph.weighted_sum("tilt_first", [(1.0, angle)], "rad", limits=(-limit, limit), note="estimate on the first tick")
-        filtered = graph.select("tilt_filtered", armed_last, balancing, waiting, note="filter for the present state")
-        tilt = graph.select("tilt", started, filtered, first, note="tilt estimate")
+        first = graph.weighted_sum("tilt_first", [(1.0, angle)], "rad", note="estimate on the first tick")
+        idle = graph.select("tilt_idle", started, waiting, first, note="estimate while not balancing")
+        filtered = graph.select("tilt_filtered", armed_last, balancing, idle, note="estimate for the present state")
+        tilt = graph.clamp("tilt", filtered, -limit, limit, note="tilt estimate")
         graph.connect(tilt_last, tilt)
     return Frame(graph, rate, tangential, radial, wheel, wheel_held, arm, fresh, tilt, armed_last)
 
 
+def _power_of_two(limit: float) -> float:
+    """The least power of two that is not below a positive limit: what only guards memory may be wider, and is tested at less cost."""
+    return 2.0 ** math.ceil(math.log2(limit))
+
+
 def _hold_wheel(graph: GraphBuilder, plant: Plant, wheel: Signal) -> Signal:
-    # Whole counts, so that the limit is the same number for integers and float64.
-    fastest = math.floor(WHEEL_RANGE * plant.top_speed_rad_s * plant.wheel_counts_per_rad_s) / plant.wheel_counts_per_rad_s
-    note = "wheel speed, not trusted far beyond the motor's top speed"
-    return graph.clamp("wheel_speed_held", wheel, -fastest, fastest, note=note)
+    # Whole counts, so that the limit is the same number for integers and float64, and a signed word, which some cores hold a number
+    # inside by one instruction.
+    fastest = _power_of_two(WHEEL_RANGE * plant.top_speed_rad_s * plant.wheel_counts_per_rad_s)
+    return graph.clamp(
+        "wheel_speed_held",
+        wheel,
+        -fastest / plant.wheel_counts_per_rad_s,
+        (fastest - 1.0) / plant.wheel_counts_per_rad_s,
+        note="wheel speed, not trusted far beyond the motor's top speed",
+    )
 
 
 def body_momentum(frame: Frame, design: Design) -> Signal:
@@ -156,6 +168,20 @@ def finish(frame: Frame, design: Design, wanted: Signal, armed: Signal) -> Graph
     return graph.finish()
 
 
+def _error_limits(design: Design) -> tuple[float, float] | None:
+    """Limits of the tilt error just below a radian, where the command is at its limit whatever rate and wheel say; else none.
+
+    They change nothing, but leave the error a bit more in a short word.
+    """
+    plant = design.plant
+    rate = plant.gyro.counts_max / plant.gyro.counts_per_rad_s
+    wheel = plant.wheel_counts_max / plant.wheel_counts_per_rad_s
+    full = plant.command_counts / design.counts_per_n_m
+    needed = full + design.derivative_n_m_s_per_rad * rate + abs(design.wheel_gain_n_m_s) * wheel
+    limit = on_grid(LARGEST_ERROR_RAD)
+    return (-limit, limit) if design.proportional_n_m_per_rad * limit >= needed else None
+
+
 def trace_momentum(design: Design, name: str, title: str) -> Graph:
     """Divergent-mode inner loop with an outer loop on the momentum, as a graph.
 
@@ -176,7 +202,15 @@ def trace_momentum(design: Design, name: str, title: str) -> Graph:
         resolution = full / plant.command_counts
         per_n_m = design.counts_per_n_m * resolution
         kp, kd, kl = design.proportional_n_m_per_rad, design.derivative_n_m_s_per_rad, design.lean_gain_n_m_per_rad
-        terms = [(kp * per_n_m, tilt), (-kp * per_n_m, trim), (kd * per_n_m, rate), (-kl * per_n_m, lean)]
+        # Kp (tilt - trim) - Kl lean with one multiplication.
+        error = graph.weighted_sum(
+            "tilt_error",
+            [(1.0, tilt), (-1.0, trim), (-kl / kp, lean)],
+            "rad",
+            limits=_error_limits(design),
+            note="tilt beyond what trim and lean ask for",
+        )
+        terms = [(kp * per_n_m, error), (kd * per_n_m, rate)]
         if design.wheel_gain_n_m_s:
             terms.append((design.wheel_gain_n_m_s * per_n_m, wheel_held))
         wanted = graph.weighted_sum(
@@ -222,24 +256,23 @@ def outer_loop(
         note="trim, corrected by the unexplained momentum",
     )
     graph.connect(trim, graph.select("trim_next", armed, trim_next, none, note="trim from here on"))
+    # Both sides of the difference in one gain: what a rounded gain makes of them alike cannot look like a lean.
+    drift = graph.weighted_sum(
+        "tilt_drift", [(1.0, tilt_sum), (-float(n), trim)], "rad", note="tilt beyond the trim, summed over the slow period"
+    )
     explained = graph.weighted_sum(
         "momentum_explained",
         [
             (1.0, estimate),
-            (plant.period_s * gravity, tilt_sum),
-            (-slow_period * gravity, trim),
+            (plant.period_s * gravity, drift),
             (TRIM_DAMPING * slow_period * design.trim_pole_rad_s, excess),
         ],
         "N m s",
-        limits=(-most, most),
         note="momentum after this period's gravity torque",
     )
-    mean = graph.weighted_sum(
-        "momentum_mean", [(1.0 / n, momentum_sum)], "N m s", limits=(-most, most), note="mean momentum over the slow period"
-    )
-    graph.connect(
-        estimate, graph.select("momentum_next", armed, explained, mean, note="momentum estimate from here on")
-    )
+    mean = graph.weighted_sum("momentum_mean", [(1.0 / n, momentum_sum)], "N m s", note="mean momentum over the slow period")
+    followed = graph.select("momentum_followed", armed, explained, mean, note="momentum estimate before its limits")
+    graph.connect(estimate, graph.clamp("momentum_next", followed, -most, most, note="momentum estimate from here on"))
     steered = (steer or steer_momentum)(graph, design, momentum_sum)
     upright = graph.constant("lean_none", 0.0, "rad", note="lean while not balancing")
     graph.connect(lean, graph.select("lean_next", armed, steered, upright, note="lean from here on"))
@@ -252,8 +285,8 @@ def steer_momentum(graph: GraphBuilder, design: Design, momentum_sum: Signal) ->
     n, lean_limit = plant.outer_divider, on_grid(design.lean_limit_rad)
     gain = design.momentum_gain_rad_per_n_m_s
     wanted_sum = n * plant.wheel_inertia_kg_m2 * design.wheel_setpoint_rad_s
-    # Held where the lean is at its limit anyway: what is left is a small range, in which a short word is fine enough.
-    enough = n * SURPLUS_ROOM * lean_limit / gain
+    # Held where the lean is at its limit: what is left is a small range, in which a short word is fine enough.
+    enough = n * lean_limit / gain
     surplus = graph.weighted_sum(
         "momentum_surplus",
         [(1.0, momentum_sum)],
@@ -262,10 +295,4 @@ def steer_momentum(graph: GraphBuilder, design: Design, momentum_sum: Signal) ->
         limits=(-enough, enough),
         note="sum of the momentum beyond what the wheel's set-point has",
     )
-    return graph.weighted_sum(
-        "lean_steered",
-        [(-gain / n, surplus)],
-        "rad",
-        limits=(-lean_limit, lean_limit),
-        note="lean against the surplus momentum",
-    )
+    return graph.weighted_sum("lean_steered", [(-gain / n, surplus)], "rad", note="lean against the surplus momentum")

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from codegen.control.balance import Frame, begin, decide_arming, finish, outer_loop
-from codegen.control.readings import WHEEL_RANGE, memory_grain
+from codegen.control.readings import WHEEL_RANGE
 from codegen.design import Design
 from codegen.design.laws import OBSERVER_DAMPING, FrictionObserverLaw
 from codegen.graph import Graph, Signal
+
+SURPRISE_SHARE = 0.1
+"""No friction moves the wheel by more of its top speed than this before the observer has seen it."""
 
 
 def trace_friction_observer(design: Design, law: FrictionObserverLaw, name: str, title: str) -> Graph:
@@ -48,36 +51,39 @@ def observe_wheel(frame: Frame, design: Design, law: FrictionObserverLaw, armed:
     graph, plant = frame.graph, design.plant
     period, spin, pole = plant.period_s, plant.wheel_inertia_kg_m2, law.observer_pole_rad_s
     most = WHEEL_RANGE * plant.top_speed_rad_s * spin
-    grain = memory_grain(most)
+    largest = SURPRISE_SHARE * plant.top_speed_rad_s * spin
     per_unit = plant.torque_constant / (plant.resistance_ohm if plant.voltage_drive else 1.0)
     with graph.section("wheel observer"):
         expected = graph.delay("wheel_momentum_expected", "N m s", note="momentum of the wheel that the command should have given")
         friction_last = graph.delay("friction_last", "N m", note="torque on the wheel beyond the command, a tick ago")
+        limit = law.limit_n_m
         seen = graph.weighted_sum(
             "wheel_momentum_seen",
             [(spin, frame.wheel_held), (spin, frame.rate)],
             "N m s",
-            resolution=grain,
             note="momentum of the wheel as it is read",
         )
         surprise = graph.weighted_sum(
-            "wheel_surprise", [(1.0, seen), (-1.0, expected)], "N m s", note="momentum that the command does not explain"
+            "wheel_surprise",
+            [(1.0, seen), (-1.0, expected)],
+            "N m s",
+            limits=(-largest, largest),
+            note="momentum that the command does not explain",
         )
         learned = graph.weighted_sum(
             "friction_learned",
             [(1.0, friction_last), (period * pole**2, surprise)],
             "N m",
-            limits=(-law.limit_n_m, law.limit_n_m),
+            limits=(-limit, limit),
             note="torque on the wheel beyond the command, corrected",
         )
         none = graph.constant("friction_none", 0.0, "N m", note="while not balancing")
-        friction = graph.select("friction", armed, learned, none, note="torque on the wheel beyond the command")
+        friction = graph.select("friction", armed, learned, none, note="torque that friction and cogging give the wheel")
         graph.connect(friction_last, friction)
         filtered = graph.weighted_sum(
             "wheel_momentum_observed",
             [(1.0, expected), (2.0 * OBSERVER_DAMPING * period * pole, surprise)],
             "N m s",
-            resolution=grain,
             note="momentum of the wheel, observed",
         )
         wheel_momentum = graph.select("wheel_momentum", armed, filtered, seen, note="momentum of the wheel")
@@ -91,8 +97,7 @@ def observe_wheel(frame: Frame, design: Design, law: FrictionObserverLaw, armed:
                 terms,
                 "N m s",
                 limits=(-most, most),
-                resolution=grain,
-                note="momentum of the wheel to be expected next",
+                    note="momentum of the wheel to be expected next",
             ),
         )
         momentum = graph.weighted_sum(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from codegen.control.balance import Frame, begin, decide_arming, finish
-from codegen.control.readings import WHEEL_RANGE, memory_grain
+from codegen.control.readings import WHEEL_RANGE
 from codegen.design import Design
 from codegen.design.laws import LqgLaw
 from codegen.design.lqg import FRICTION, OFFSET, RATE, STATES, TILT, UNITS, WHEEL, RobustFilter
@@ -83,7 +83,6 @@ def _estimate(
         ROOM * design.trim_limit_rad,
         plant.torque_limit_n_m,
     )
-    grains = tuple(memory_grain(limit) for limit in limits)
     named = tuple(zip(STATES, UNITS, strict=True))
     expected = [graph.delay(f"{name}_expected", unit, note=f"{name} as expected a tick ago") for name, unit in named]
     oldest = under_way[-1]
@@ -100,15 +99,12 @@ def _estimate(
         surprises.append(graph.weighted_sum(f"{name}_surprise", terms, unit, note=f"{name} beyond what was expected"))
     # Copies of their own: a choice between an estimate and what is read would take on the reading's coarse counts or long word.
     held = {
-        TILT: graph.weighted_sum(
-            "tilt_seen", [(1.0, frame.tilt)], "rad", resolution=grains[TILT], note="tilt by the complementary filter"
-        ),
-        RATE: graph.weighted_sum("rate_seen", [(1.0, frame.rate)], "rad/s", resolution=grains[RATE], note="tilt rate as it is read"),
+        TILT: graph.weighted_sum("tilt_seen", [(1.0, frame.tilt)], "rad", note="tilt by the complementary filter"),
+        RATE: graph.weighted_sum("rate_seen", [(1.0, frame.rate)], "rad/s", note="tilt rate as it is read"),
         WHEEL: graph.weighted_sum(
             "wheel_momentum_seen",
             [(spin, frame.wheel_held), (spin, frame.rate)],
             "N m s",
-            resolution=grains[WHEEL],
             note="momentum of the wheel as it is read",
         ),
     }
@@ -119,7 +115,6 @@ def _estimate(
             [(1.0, expected[state]), *((float(gain), signal) for gain, signal in zip(found.correction[state], surprises, strict=True))],
             unit,
             limits=(-limits[state], limits[state]),
-            resolution=grains[state],
             note=f"{name} with this tick's readings",
         )
         idle = held[state] if state in held else graph.constant(f"{name}_none", 0.0, unit, note=f"{name} while not balancing")
@@ -145,7 +140,6 @@ def _estimate(
             [(1.0, estimate[state]), *change],
             unit,
             limits=(-limits[state], limits[state]),
-            resolution=grains[state],
             note=f"{name} to be expected next",
         )
         graph.connect(expected[state], following)

@@ -15,9 +15,6 @@ WHEEL_RANGE = 1.5
 SIGNED_TYPES = {ctype: ends for ctype, ends in INPUT_RANGES.items() if ends[0] < 0}
 
 
-MEMORY_BITS = 27
-
-
 def read_sensor(graph: GraphBuilder, name: str, counts_max: int, per_count: float, unit: str, note: str) -> Signal:
     """An input with readings up to ``counts_max``, held inside them where its C type is wider."""
     ctype, largest = next((ctype, largest) for ctype, (_, largest) in SIGNED_TYPES.items() if largest >= counts_max)
@@ -31,11 +28,3 @@ def read_sensor(graph: GraphBuilder, name: str, counts_max: int, per_count: floa
 def on_grid(angle_rad: float) -> float:
     """An angle limit as a multiple of 2**-12 rad (0.014 degrees), so that integers hold the very same limit."""
     return math.floor(angle_rad * 4096.0) / 4096.0
-
-
-def memory_grain(limit: float) -> float:
-    """Real value of a count for memory that adds up small steps: a power of two, 2**26 or more of which make up ``limit``.
-
-    Where signals are 16 bits wide, a state that is not an exact integrator would otherwise lose what it gains in a tick.
-    """
-    return 2.0 ** (math.ceil(math.log2(limit)) - MEMORY_BITS)

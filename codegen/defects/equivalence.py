@@ -8,6 +8,9 @@ nothing.
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
+
 from codegen.defects.planting import Mutant
 from codegen.defects.reading import (
     Binary,
@@ -64,68 +67,53 @@ class _Tick:
         for number, port in enumerate((*shape.inputs, *shape.memory, *shape.gains)):
             struct = "inputs->" if number < len(shape.inputs) else "state->" if port not in shape.gains else "state->gains."
             self.values[f"{struct}{port.name}"] = nodes.variable(number, port.low, port.high)
-        self.condition: int | None = None
         self.function = f"{program.name}_step"
         self.inlined = one_liners(program)
 
     def run(self) -> dict[str, int]:
         """Node of every output and every member after the tick."""
-        slow: list[Statement] = []
-        kept: dict[str, int] = {}
-        last = 0
-        for statement in self.program.step:
-            if statement.depth > 1:
-                raise CheckFailed("braces inside braces", f"line {statement.line}")
-            if statement.depth and not last:
-                kept = dict(self.values)
-            if last and not statement.depth:
-                self._join(kept)
-            last = statement.depth
-            if statement.kind == "if":
-                self.condition = self.truth(self.expression(statement.expr)[1])
-                slow = []
-            elif self._other_branch(statement, slow):
-                self._turn(kept)
-                slow = []
-                self._do(statement)
-            else:
-                self._do(statement)
-            slow.append(statement)
-        if last:
-            self._join(kept)
-        written = [s.target for s in self.program.step if s.kind == "store"]
+        self._execute(self.program.step, self.program.step[0].depth if self.program.step else 0)
+        written = [s.target for s in self.program.step if s.kind == "store" and "->" in s.target]
         names = {*written, *(name for name in self.values if name.startswith("state->"))}
         return {name: self.values[name] for name in names if name in self.values}
 
-    def _other_branch(self, statement: Statement, before: list[Statement]) -> bool:
-        """Whether this is the first statement behind ``} else {``."""
-        if not before or not statement.depth or before[-1].depth != statement.depth:
-            return False
-        return "}" in self.program.plain[before[-1].end : statement.start]
+    def _execute(self, statements: Sequence[Statement], depth: int) -> None:
+        """Statements of one depth, and the branches between them."""
+        at = 0
+        while at < len(statements):
+            statement = statements[at]
+            at += 1
+            if statement.kind != "if":
+                self._do(statement)
+                continue
+            inside = at
+            while at < len(statements) and statements[at].depth > depth:
+                at += 1
+            self._branch(statement, statements[inside:at], depth)
 
-    def _turn(self, kept: dict[str, int]) -> None:
-        """The other branch starts from the memory before the condition."""
-        assert self.condition is not None
-        done, start = dict(self.values), dict(kept)
-        self.values = start
-        # ``slow_count++`` is no assignment in the reader's eyes; it is the other branch's own.
-        counter = self.values.get("state->slow_count")
-        if counter is not None:
-            self.values["state->slow_count"] = self.nodes.add((1, counter), (1, self.nodes.number(1)))
-        self.done = done
+    def _branch(self, statement: Statement, inside: Sequence[Statement], depth: int) -> None:
+        """Both sides of a condition, each from the memory before it; what both give a value is one of the two."""
+        condition = self.truth(self.expression(statement.expr)[1])
+        first, second = self.program.sides(statement)
+        before = dict(self.values)
+        after: list[dict[str, int]] = []
+        for begin, end in (first, second):
+            self.values = dict(before)
+            for counter in re.findall(r"([\w>.-]+)\+\+;", self.program.plain[begin:end]):
+                self.values[counter] = self.nodes.add((1, self.values[counter]), (1, self.nodes.number(1)))
+            self._execute([s for s in inside if begin <= s.start < end], depth + 1)
+            after.append(self.values)
+        self.values = dict(before)
+        for name in sorted(after[0].keys() & after[1].keys()):
+            value = self.nodes.choose(condition, after[0][name], after[1][name])
+            self.values[name] = value if name in before else self._local(name, value)
 
-    def _join(self, kept: dict[str, int]) -> None:
-        """Memory after a condition."""
-        assert self.condition is not None
-        done, other = getattr(self, "done", self.values), self.values
-        if done is other:
-            other = kept
-        merged = dict(kept)
-        for name in {*done, *other}:
-            if name in kept:
-                merged[name] = self.nodes.choose(self.condition, done.get(name, kept[name]), other.get(name, kept[name]))
-        self.values = merged
-        self.condition = None
+    def _local(self, name: str, value: int) -> int:
+        """A variable of the step: the original's node stands for both where they are equal, so that what follows is the same as well."""
+        known = self.like.get(name, value)
+        value = known if self.nodes.equal(known, value) else value
+        self.locals[name] = value
+        return value
 
     def _do(self, statement: Statement) -> None:
         value = self.expression(statement.expr)[1]
@@ -135,12 +123,7 @@ class _Tick:
         if self.trusted and node is not None and not node.is_bool:
             proven = self.fixed.formats[node.name]
             self.nodes.narrow(value, proven.low, proven.high)
-        if statement.kind == "declare":
-            known = self.like.get(statement.target, value)
-            # From here on the original's node stands for both, so that what follows is the same as well.
-            value = known if self.nodes.equal(known, value) else value
-            self.locals[statement.target] = value
-        self.values[statement.target] = value
+        self.values[statement.target] = self._local(statement.target, value) if statement.kind == "declare" else value
 
     def converted(self, value: int, ctype: str) -> int:
         return self.nodes.convert(value, *type_ends(ctype))
@@ -216,15 +199,8 @@ class _Tick:
     def binary(self, sign: str, left: Expr, right: Expr) -> tuple[str, int]:
         nodes = self.nodes
         (first, a), (second, b) = self.expression(left), self.expression(right)
-        if sign in ("&&", "||"):
-            pair = sorted((self.truth(a), self.truth(b)))
-            fixed = [nodes.low[part] for part in pair if nodes.low[part] == nodes.high[part]]
-            if int(sign == "||") in fixed:
-                return self.int_type, nodes.number(int(sign == "||"))
-            free = [part for part in pair if nodes.low[part] != nodes.high[part]]
-            if len(free) < 2:
-                return self.int_type, free[0] if free else nodes.number(int(sign == "&&"))
-            return self.int_type, nodes.other("and" if sign == "&&" else "or", (), (pair[0], pair[1]), 0, 1)
+        if sign in ("&&", "||") or (sign in ("&", "|") and nodes.fits(a, 0, 1) and nodes.fits(b, 0, 1)):
+            return self.int_type, self._combined(sign[0], a, b)
         if sign in ("<<", ">>"):
             count = nodes.low[b]
             if count != nodes.high[b] or not 0 <= count < WIDTHS[first]:
@@ -246,6 +222,18 @@ class _Tick:
             return ctype, nodes.convert(a, 0, mask)
         return ctype, nodes.unknown(*type_ends(ctype))
 
+    def _combined(self, sign: str, a: int, b: int) -> int:
+        """Both (&) or any (|) of two truth values."""
+        nodes = self.nodes
+        pair = sorted((self.truth(a), self.truth(b)))
+        fixed = [nodes.low[part] for part in pair if nodes.low[part] == nodes.high[part]]
+        if int(sign == "|") in fixed:
+            return nodes.number(int(sign == "|"))
+        free = [part for part in pair if nodes.low[part] != nodes.high[part]]
+        if len(free) < 2:
+            return free[0] if free else nodes.number(int(sign == "&"))
+        return nodes.other("and" if sign == "&" else "or", (), (pair[0], pair[1]), 0, 1)
+
     def compare(self, sign: str, a: int, b: int) -> int:
         nodes = self.nodes
         apart = nodes.add((1, a), (-1, b))
@@ -263,6 +251,12 @@ class _Tick:
             low, high = constant(arguments[1]), constant(arguments[2])
             value = self.converted(self.expression(arguments[0])[1], returned)
             return returned, nodes.clamp(value, low, high) if low is not None and high is not None else nodes.unknown(*type_ends(returned))
+        if name.startswith(("saturate_", "round_shift_upper_")) and (count := constant(arguments[1])) is not None and 2 <= count <= 31:
+            value = self.converted(self.expression(arguments[0])[1], "int32_t")
+            if name.startswith("saturate_"):
+                return returned, nodes.clamp(value, -(1 << (count - 1)), (1 << (count - 1)) - 1)
+            rounded = nodes.shift_down(self.result("int32_t", nodes.add((1, value), (1, nodes.number(1 << (count - 1))))), count)
+            return self.promoted(returned), self.converted(rounded, returned)
         if name in self.inlined:
             types = [self.int_type if ctype == "int" else ctype for ctype in parameters]
             given = [self.converted(self.expression(a)[1], ctype) for a, ctype in zip(arguments, types, strict=True)]

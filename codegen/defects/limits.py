@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from codegen.defects.planting import Kind, Shape, Site, Subject, Term
-from codegen.defects.reading import Binary, Call, Statement, Ternary, bare, constant
+from codegen.defects.reading import Binary, Call, Statement, Ternary, bare, constant, width_of
 from codegen.rules.ctext import literal
 
 
 def _bits(call: Call) -> int:
-    return int(call.name[-2:])
+    return width_of(call.name)
 
 
 def _limit(value: int, bits: int) -> str | None:
@@ -29,11 +29,16 @@ def wrong_scale(subject: Subject) -> Iterator[Site]:
         ):
             if texts[0] is not None and texts[1] is not None:
                 yield subject.site(statement, (call.arguments[1], texts[0]), (call.arguments[2], texts[1]))
+    for statement, call in subject.words():
+        bits = constant(call.arguments[1])
+        for other in (bits - 1, bits + 1) if bits is not None else ():
+            if 2 <= other <= 31:
+                yield subject.site(statement, (call.arguments[1], str(other)))
 
 
 def missing(subject: Subject) -> Iterator[Site]:
     """Kind 20: the limits that the comment promises are not there."""
-    for statement, call in subject.clamps():
+    for statement, call in (*subject.clamps(), *subject.words()):
         inner = subject.text(call.arguments[0])
         text = inner if call.start == statement.expr.start else f"({inner})"
         yield subject.site(statement, (call, text))
@@ -113,9 +118,14 @@ def _slacks(subject: Subject) -> Iterator[tuple[Shape, Statement, Shape]]:
 
 
 def _uses(subject: Subject, name: str) -> Iterator[tuple[Shape, Term]]:
+    """Terms that read a signal, or a copy of it in a shorter word."""
+    copies = {name}
+    for shape in subject.shapes:
+        if shape.shift is not None and len(shape.terms) == 1 and subject.signal(shape.terms[0].operand) == name:
+            copies.add(shape.statement.target)
     for shape in subject.sums():
         for term in shape.terms:
-            if subject.signal(term.operand) == name:
+            if subject.signal(term.operand) in copies:
                 yield shape, term
 
 
@@ -130,13 +140,13 @@ def windup_a_tick_late(subject: Subject) -> Iterator[Site]:
     """Kind 27: anti-windup sees what the limits took away a tick ago."""
     program = subject.program
     for slack, _, _ in _slacks(subject):
-        name, ctype = slack.statement.target, slack.statement.ctype
-        member = f"{name}_a_tick_ago"
         state_end = program.header.index(f"}} {program.name}_state;")
         head = program.header[: state_end].rindex("typedef struct {")
         first = program.header[head : program.header.index(";", head) + 1]
-        for shape, term in _uses(subject, name):
+        for shape, term in _uses(subject, slack.statement.target):
             assert term.operand is not None
+            name, ctype = subject.signal(term.operand), subject.type_of(term.operand)
+            member = f"{name}_a_tick_ago"
             init = next(s for s in program.statements if s.function == f"{program.name}_init")
             last = program.step[-1]
             yield subject.site(
@@ -160,7 +170,7 @@ def windup_before_trim(subject: Subject) -> Iterator[Site]:
         elif wanted.shift is not None and isinstance(wanted.total, Binary) and calls:
             left = f"{wanted.shift.name}({subject.text(wanted.total.left)}, {wanted.count})"
             bits = _bits(calls[0])
-            inner = left if int(wanted.shift.name[-2:]) == bits else f"(int{bits}_t){left}"
+            inner = left if width_of(wanted.shift.name) == bits else f"(int{bits}_t){left}"
             limits = ", ".join(subject.text(limit) for limit in calls[0].arguments[1:])
             wide = f"(int{slack.bits}_t)"
             yield subject.site(slack.statement, (slack.total, f"{wide}{calls[0].name}({inner}, {limits}) - {wide}{left}"))
@@ -172,6 +182,10 @@ def memory_not_reset(subject: Subject) -> Iterator[Site]:
         expr = bare(statement.expr)
         if isinstance(expr, Ternary) and constant(expr.if_false) == 0 and _stored(subject, statement.target):
             yield subject.site(statement, (expr, subject.text(expr.if_true)))
+        elif statement.kind == "store" and statement.target in subject.program.assigned and constant(expr) == 0:
+            for store in subject.memory_stores():
+                if subject.signal(store.expr) == statement.target:
+                    yield subject.site(statement, (expr, store.target))
 
 
 def _stored(subject: Subject, name: str) -> bool:

@@ -9,7 +9,21 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
-from codegen.defects.reading import Binary, Call, Cast, Expr, Name, Program, Statement, Unary, bare, constant, uncast, walk
+from codegen.defects.reading import (
+    Binary,
+    Call,
+    Cast,
+    Expr,
+    Name,
+    Program,
+    Statement,
+    Unary,
+    bare,
+    constant,
+    uncast,
+    walk,
+    width_of,
+)
 from codegen.rules.ctext import literal
 from codegen.rules.fixed import FixedGraph
 
@@ -143,11 +157,15 @@ class Subject:
         bits = 64 if statement.ctype == "int64_t" else 32
         while isinstance(inner, Cast):
             inner = bare(inner.operand)
-        if isinstance(inner, Call) and inner.name.startswith("clamp_"):
-            clamp, bits = inner, int(inner.name[-2:])
-            inner = bare(inner.arguments[0])
+        if isinstance(inner, Call) and inner.name.startswith(("clamp_", "saturate_")):
+            bits, held = width_of(inner.name), inner
+            clamp = inner if inner.name.startswith("clamp_") else None
+            inner = bare(held.arguments[0])
+            # A short clamp takes a longer sum in its own type.
+            while isinstance(inner, Cast) and not self._name(inner):
+                inner = bare(inner.operand)
         if isinstance(inner, Call) and inner.name.startswith("round_shift_"):
-            shift, bits = inner, int(inner.name[-2:])
+            shift, bits = inner, width_of(inner.name)
             inner = bare(inner.arguments[0])
         if clamp is None and shift is None:
             inner = bare(statement.expr)
@@ -170,12 +188,16 @@ class Subject:
                 if isinstance(expr, Call) and expr.name.startswith("clamp_"):
                     yield statement, expr
 
+    def words(self) -> Iterator[tuple[Statement, Call]]:
+        """Every saturation to a signed word in the step function."""
+        return self.calls("saturate_")
+
     def shifts(self) -> Iterator[tuple[Statement, Call, int, int]]:
         """Every rounding shift: statement, call, width, bits dropped."""
         for statement in self.program.step:
             for expr in walk(statement.expr):
                 if isinstance(expr, Call) and expr.name.startswith("round_shift_"):
-                    yield statement, expr, int(expr.name[-2:]), constant(expr.arguments[1]) or 0
+                    yield statement, expr, width_of(expr.name), constant(expr.arguments[1]) or 0
 
     def calls(self, prefix: str) -> Iterator[tuple[Statement, Call]]:
         """Every call of a helper of that name in the step function."""

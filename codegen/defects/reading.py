@@ -131,6 +131,11 @@ class Statement:
     depth: int
 
 
+def width_of(helper: str) -> int:
+    """Width that a helper works in, the number behind its name."""
+    return int(helper.rsplit("_", 1)[1])
+
+
 def bare(expr: Expr) -> Expr:
     """The expression without the parentheses around it."""
     while isinstance(expr, Paren):
@@ -291,6 +296,7 @@ def blank_comments(text: str) -> str:
 STRUCTS = (("state->gains.", "gains"), ("gains->", "gains"), ("state->", "state"), ("inputs->", "inputs"), ("outputs->", "outputs"))
 FUNCTION = re.compile(r"^(?:static inline )?(\w+) (\w+)\(([^)]*)\)\n\{\n(.*?)^\}", re.MULTILINE | re.DOTALL)
 DECLARE = re.compile(r"\s*(?:const )?(\w+) (\w+) =(?!=)")
+LATER = re.compile(r"^\s+(\w+) (\w+);$", re.MULTILINE)
 STORE = re.compile(r"\s*([A-Za-z_]\w*(?:(?:->|\.)\w+)*) =(?!=)")
 
 
@@ -323,6 +329,10 @@ class Program:
             }
             self.statements += self._body(found.group(2), found.start(4), found.end(4))
         self.step = [statement for statement in self.statements if statement.function == f"{self.name}_step"]
+        # Variables that get their value in a branch.
+        found_step = next((found for found in FUNCTION.finditer(self.plain) if found.group(2) == f"{self.name}_step"), None)
+        body = found_step.group(4) if found_step is not None else ""
+        self.assigned = {name: ctype for ctype, name in LATER.findall(body) if ctype in TYPES}
         self.declared = {statement.target: statement for statement in self.step if statement.kind == "declare"}
 
     def _body(self, function: str, start: int, end: int) -> Iterator[Statement]:
@@ -359,6 +369,22 @@ class Program:
             return None
         raise CheckFailed("this statement cannot be read", f"line {line}: {piece.strip()[:60]}", "keep to the emitted form")
 
+    def sides(self, statement: Statement) -> tuple[tuple[int, int], tuple[int, int]]:
+        """Spans of the text between the braces of a condition and between those of its ``else``; the latter empty without one."""
+        first = self._closing(statement.end)
+        behind = re.match(r"\}\s*else\s*\{", self.plain[first:])
+        if behind is None:
+            return (statement.end, first), (first, first)
+        return (statement.end, first), (first + behind.end(), self._closing(first + behind.end()))
+
+    def _closing(self, at: int) -> int:
+        """Place of the brace that closes the one before ``at``."""
+        depth = 1
+        while depth:
+            depth += {"{": 1, "}": -1}.get(self.plain[at], 0)
+            at += 1
+        return at - 1
+
     def line_of(self, expr: Expr) -> int:
         """Line of an expression in the source, from 1."""
         return self.plain.count("\n", 0, expr.start) + 1
@@ -371,6 +397,8 @@ class Program:
         """C type of a variable or member as spelled; "" where it is unknown."""
         if name in self.declared and function in ("", f"{self.name}_step"):
             return self.declared[name].ctype
+        if name in self.assigned and function in ("", f"{self.name}_step"):
+            return self.assigned[name]
         for prefix, struct in STRUCTS:
             if name.startswith(prefix):
                 return self.members.get(f"{self.name}_{struct}", {}).get(name.removeprefix(prefix), "")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from codegen.defects.planting import Kind, Shape, Site, Subject, Term, fits
-from codegen.defects.reading import Binary, Expr, constant, walk
+from codegen.defects.reading import Binary, Expr, constant, walk, width_of
 from codegen.rules.ctext import literal
 
 COARSE_BITS = 6
@@ -15,7 +15,7 @@ def logical_shift(subject: Subject) -> Iterator[Site]:
     """Kind 4, in the helpers and at single places."""
     for statement in subject.program.statements:
         if statement.kind == "return" and statement.function.startswith("round_shift_") and isinstance(statement.expr, Binary):
-            width = statement.function[-2:]
+            width = width_of(statement.function)
             left, right = subject.text(statement.expr.left), subject.text(statement.expr.right)
             yield subject.site(statement, (statement.expr, f"(int{width}_t)((uint{width}_t){left} >> {right})"))
     for statement, call, bits, count in subject.shifts():
@@ -129,7 +129,7 @@ def clamp_too_coarse(subject: Subject) -> Iterator[Site]:
     for shape in subject.shapes:
         if shape.clamp is None or shape.limits is None:
             continue
-        bits = int(shape.clamp.name[-2:])
+        bits = width_of(shape.clamp.name)
         low, high = shape.limits
         if high - low < 1 << (COARSE_BITS + 2):
             continue
@@ -142,7 +142,7 @@ def helper_wrong_below_zero(subject: Subject) -> Iterator[Site]:
     """Kind 59: half is added and the sum divided, which is right above zero only."""
     for statement in subject.program.statements:
         if statement.kind == "return" and statement.function.startswith("round_shift_") and isinstance(statement.expr, Binary):
-            width = statement.function[-2:]
+            width = width_of(statement.function)
             yield subject.site(statement, (statement.expr, f"{subject.text(statement.expr.left)} / (INT{width}_C(1) << n)"))
     for statement, call, bits, count in subject.shifts():
         if count < bits - 1:

@@ -138,6 +138,10 @@ def start_value_zero(subject: Subject) -> Iterator[Site]:
             stores = subject.program.stores_of(expr.condition.text.removeprefix("state->"))
             if stores and all(subject.text(store.expr) == "true" for store in stores):
                 yield subject.site(statement, (expr, subject.text(expr.if_true)))
+        elif statement.kind == "if" and isinstance(expr, Name) and expr.text.startswith("state->"):
+            stores = subject.program.stores_of(expr.text.removeprefix("state->"))
+            if stores and all(subject.text(store.expr) == "true" for store in stores):
+                yield subject.site(statement, (expr, "true"))
     for store in subject.memory_stores():
         init = subject.program.init_of(store.target.removeprefix("state->"))
         if init is not None and (constant(init.expr) or 0) != 0:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from codegen.defects.planting import Kind, Shape, Site, Subject, Term
-from codegen.defects.reading import Binary, Call, Cast, Expr, bare, constant, walk
+from codegen.defects.reading import Binary, Call, Cast, Expr, bare, constant, walk, width_of
 from codegen.rules.ctext import literal
 
 SHORT = ("int8_t", "int16_t", "uint8_t", "uint16_t")
@@ -69,7 +69,7 @@ def saturated_after_narrowing(subject: Subject) -> Iterator[Site]:
         outer = bare(shape.statement.expr)
         if shape.clamp is not None and isinstance(outer, Cast) and outer.operand is not shape.total:
             inner = shape.clamp.arguments[0]
-            bits = shape.clamp.name[-2:]
+            bits = width_of(shape.clamp.name)
             yield subject.site(shape.statement, (inner, f"(int{bits}_t)({outer.ctype})({subject.text(inner)})"))
 
 

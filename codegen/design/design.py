@@ -152,8 +152,9 @@ def _choose(build: Build, plant: Plant, limits: Limits, unknowns: Unknowns) -> A
         raise DesignError(
             "with the numbers that the build asks for no loop is stable",
             "design",
-            f"leave them out, or bring inner_pole_rad_s towards {friendly(INNER_PER_DIVERGENCE * divergence):g}, outer_pole_rad_s below {divergence / OUTER_PARTS[0]:.2g}, "
-            f"trim_pole_rad_s below the outer pole, and filter_time_s above {5.0 / divergence:.2g}",
+            f"leave them out, or bring inner_pole_rad_s towards {friendly(INNER_PER_DIVERGENCE * divergence):g}, "
+            f"outer_pole_rad_s below {divergence / OUTER_PARTS[0]:.2g}, trim_pole_rad_s below the outer pole, "
+            f"and filter_time_s above {5.0 / divergence:.2g}",
         )
     raise _unstable(plant, limits)
 

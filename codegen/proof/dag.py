@@ -288,6 +288,12 @@ class Dag:
         if left.value is not None and right.value is not None:
             a, b = left.value, right.value
             return self.const(a & b if operator == "&" else a | b if operator == "|" else a ^ b)
+        if all(node.low >= 0 and node.high <= 1 for node in (left, right)):
+            # Of numbers that are 0 or 1 these are the logical operations.
+            one, other = self.holds(left), self.holds(right)
+            if operator == "^":
+                return self.select(one, self.truth(self.negation(other)), self.truth(other))
+            return self.truth(self.all_of((one, other)) if operator == "&" else self.any_of((one, other)))
         first, second = sorted((left, right), key=lambda node: (node.kind == "const", node.ident))
         mask = second.value
         if mask is not None and mask >= 0:

@@ -88,6 +88,7 @@ class Program:
         functions: Functions by name.
         tables: Constants by name.
         checks: Array types whose length must be positive: (place, length).
+        granted: What is taken for granted about instructions of the core.
     """
 
     structs: dict[str, dict[str, tuple[str, ...]]] = field(default_factory=dict)
@@ -96,6 +97,7 @@ class Program:
     checks: list[tuple[str, c_ast.Node]] = field(default_factory=list)
     names: set[str] = field(default_factory=set)
     prototypes: set[str] = field(default_factory=set)
+    granted: tuple[str, ...] = ()
 
 
 def place_of(node: c_ast.Node) -> str:
@@ -114,12 +116,12 @@ def read_program(source: str, source_name: str, header: str, header_name: str) -
     Raises:
         Refusal: The text is no C or lies outside the subset.
     """
-    text = prepare(source, source_name, header, header_name)
+    text, granted = prepare(source, source_name, header, header_name)
     try:
         tree = CParser().parse(PRELUDE + text, source_name)
     except Exception as error:  # pycparser raises its own and plain exceptions; each means "not read"
         raise Refusal(source_name, f"the text cannot be parsed: {error}") from error
-    program = Program()
+    program = Program(granted=granted)
     for node in tree.ext[len(PRELUDE_NAMES) :]:
         _check(node)
         _declare(program, node)

@@ -2,11 +2,15 @@
 
 Takes the two texts, gives one with line markers.  Fails closed: whatever could make the parser read something else than a compiler
 does (line splices, trigraphs, digraphs, other directives, macros that hide names) is refused with line and reason.
+
+One choice by a compiler's own macro is read: an instruction of the core with the same in plain C beside it.  What is read is the plain C,
+and that the instruction does the same is an assumption that the reader is told.
 """
 
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 
 from codegen.proof.refusal import Refusal
 
@@ -28,8 +32,37 @@ STANDARD_NAME = re.compile(
 )
 
 
-def prepare(source: str, source_name: str, header: str, header_name: str) -> str:
+@dataclass(frozen=True)
+class Instruction:
+    """An instruction of a core behind a compiler's own macro.
+
+    Attributes:
+        opening: The lines before its plain C, word for word.
+        plain: The plain C, word for word: were another one allowed, callers could lean on what the instruction does not do.
+        granted: What is taken for granted about it.
+    """
+
+    opening: tuple[str, ...]
+    plain: str
+    granted: str
+
+
+INSTRUCTIONS = (
+    Instruction(
+        ("#ifdef __ARM_FEATURE_SAT", "#define saturate_32(x, n) ((int32_t)__builtin_arm_ssat((x), (n)))", "#else"),
+        "static inline int32_t saturate_32(int32_t x, int n) { const int32_t high = (INT32_C(1) << (n - 1)) - 1; "
+        "if (x < -high - 1) { return -high - 1; } return (x > high) ? high : x; }",
+        "where the compiler defines __ARM_FEATURE_SAT, its __builtin_arm_ssat(x, n) holds x inside a signed word of n bits, "
+        "as the plain C does",
+    ),
+)
+
+
+def prepare(source: str, source_name: str, header: str, header_name: str) -> tuple[str, tuple[str, ...]]:
     """Put the header in place of its include line, take out comments, put in constants.
+
+    Returns:
+        The text, and what has to be taken for granted about instructions of the core.
 
     Raises:
         Refusal: The text has something that lies outside the subset.
@@ -37,7 +70,8 @@ def prepare(source: str, source_name: str, header: str, header_name: str) -> str
     constants: dict[str, str] = {}
     seen: set[str] = set()
     head = _Unit(header_name, _code_of(header, header_name), constants, seen)
-    body = _Unit(source_name, _code_of(source, source_name), constants, seen)
+    lines, granted = _plain(_code_of(source, source_name))
+    body = _Unit(source_name, lines, constants, seen)
     before, after = body.around_include(header_name)
     guarded = head.inside_guard()
     # Constants of the source come into being after its include line, those of the header before anything that follows.
@@ -46,7 +80,27 @@ def prepare(source: str, source_name: str, header: str, header_name: str) -> str
         _marked(header_name, guarded[0][0] if guarded else 1, head.expand(guarded)),
         _marked(source_name, after[0][0] if after else 1, body.expand(after)),
     ]
-    return "".join(parts)
+    return "".join(parts), granted
+
+
+def _plain(lines: list[str]) -> tuple[list[str], tuple[str, ...]]:
+    """Lines in which each known instruction has made way for its plain C, and what that takes for granted.
+
+    Where anything differs the directives stay, and are refused.
+    """
+    plain, granted = list(lines), []
+    bare = [line.strip() for line in lines]
+    for known in INSTRUCTIONS:
+        size = len(known.opening)
+        first = next((at for at in range(len(bare)) if tuple(bare[at : at + size]) == known.opening), None)
+        if first is None:
+            continue
+        last = next((at for at in range(first + size, len(bare)) if bare[at].startswith("#")), None)
+        if last is not None and bare[last] == "#endif" and " ".join(" ".join(bare[first + size : last]).split()) == known.plain:
+            for at in (*range(first, first + size), last):
+                plain[at] = ""
+            granted.append(known.granted)
+    return plain, tuple(granted)
 
 
 def _marked(name: str, line: int, lines: list[str]) -> str:

@@ -148,6 +148,7 @@ def prove(text_c: str, text_h: str, contract_json: str, models: Sequence[str] | 
         assumptions += [f"{one.name} lies in [{one.low}, {one.high}]" for one in (*contract.inputs, *contract.gains)]
         program = read_program(text_c, f"{contract.name}.c", text_h, f"{contract.name}.h")
         entries = {"init": contract.init, "step": contract.step}
+        assumptions += program.granted
         called_functions(program, entries | ({"set_gains": contract.set_gains} if contract.set_gains else {}))
         prover = Prover(program, contract)
         for name in models if models is not None else contract.models:

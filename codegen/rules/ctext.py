@@ -20,6 +20,7 @@ from codegen.graph import (
     Relation,
     Select,
     Shorten,
+    SumOver,
     Table,
     WeightedSum,
     WrappedDifference,
@@ -37,7 +38,7 @@ from codegen.rules.fixed import (
 from codegen.rules.walk import WALKED, total
 
 # How an expression starts that is one call of a runtime helper.
-CALLS = ("round_shift_", "clamp_", "wrapped_difference_", "interpolate_")
+CALLS = ("round_shift_", "clamp_", "saturate_", "wrapped_difference_", "interpolate_")
 
 
 @dataclass
@@ -64,7 +65,9 @@ class Spelling:
 
 
 def literal(value: int, bits: int) -> str:
-    """``value`` as a constant of ``bits``; the least value is written as a difference, since its magnitude has no literal."""
+    """``value`` as a constant of ``bits``, a plain ``int`` up to 16; the least value is written as a difference: it has no literal."""
+    if bits <= 16:
+        return str(value) if value > -(1 << 15) else f"({value + 1} - 1)"
     if value == -(1 << (bits - 1)):
         return f"(-INT{bits}_C({-value - 1}) - 1)"
     return f"INT{bits}_C({value})" if value >= 0 else f"-INT{bits}_C({-value})"
@@ -73,22 +76,31 @@ def literal(value: int, bits: int) -> str:
 def _wide(spelling: Spelling, name: str, bits: int) -> str:
     """A signal as an operand of a ``bits`` wide operation."""
     text = spelling.names[name]
-    return text if spelling.fixed.formats[name].ctype == f"int{bits}_t" else f"(int{bits}_t){text}"
+    # Whatever has at most 16 bits becomes an int of its own accord.
+    return text if bits <= 16 or spelling.fixed.formats[name].ctype == f"int{bits}_t" else f"(int{bits}_t){text}"
 
 
 def _narrow(text: str, spelling: Spelling, name: str, bits: int) -> str:
     """A ``bits`` wide expression as the signal's own type."""
     ctype = spelling.fixed.formats[name].ctype
-    if ctype == f"int{bits}_t":
+    called = text.startswith(CALLS)
+    if ctype == f"int{bits}_t" and (bits > 16 or called or " " not in text):
+        # A sum of short operands is an int, whatever they are.
         return text
-    return f"({ctype}){text}" if text.startswith(CALLS) or " " not in text else f"({ctype})({text})"
+    return f"({ctype}){text}" if called or " " not in text else f"({ctype})({text})"
 
 
 def _linear(spelling: Spelling, weights: tuple[int, ...], names: list[str], bias: int, bits: int) -> str:
     """The sum of weight * operand + bias, accumulated in ``bits``."""
-    # The term with the widest operand first: partial sums are in the accumulator's width from the first one on either way.
     parts: list[str] = []
-    for weight, name in zip(weights, names, strict=True):
+    pairs = list(zip(weights, names, strict=True))
+    if bias and all(weight < 0 for weight, _ in pairs if weight):
+        # A constant to subtract from needs no negative factor.
+        parts, bias = [literal(bias, bits)], 0
+    elif weights[0] < 0:
+        # What is added comes first, what is subtracted after it.
+        pairs.sort(key=lambda pair: pair[0] < 0)
+    for weight, name in pairs:
         if weight == 0:
             continue
         operand = _wide(spelling, name, bits)
@@ -106,13 +118,24 @@ def _linear(spelling: Spelling, weights: tuple[int, ...], names: list[str], bias
 
 
 def _shift_and_limit(
-    spelling: Spelling, text: str, bits: int, shift: int, low: int | None, high: int | None
-) -> str:
+    spelling: Spelling, text: str, bits: int, shift: int, low: int | None, high: int | None, limit_bits: int = 0
+) -> tuple[str, int]:
+    """An expression of ``bits``, shifted and limited; and the width of the result."""
     if shift:
         text = spelling.call("round_shift", bits, text, str(shift))
-    if low is not None and high is not None:
-        text = spelling.call("clamp", bits, text, *_limits(low, high, bits))
-    return text
+    if low is None or high is None:
+        return text, bits
+    if limit_bits and limit_bits < bits:
+        whole = text if text.startswith(CALLS) or " " not in text else f"({text})"
+        bits, text = limit_bits, f"(int{limit_bits}_t){whole}"
+    return _limited(spelling, text, low, high, bits), bits
+
+
+def _limited(spelling: Spelling, text: str, low: int, high: int, bits: int) -> str:
+    word = (high + 1).bit_length()
+    if spelling.fixed.saturating and bits == 32 and low == -high - 1 and high & (high + 1) == 0 and 2 <= word <= 31:
+        return spelling.call("saturate", 32, text, str(word))
+    return spelling.call("clamp", bits, text, *_limits(low, high, bits))
 
 
 def _limits(low: int, high: int, bits: int) -> tuple[str, str]:
@@ -126,17 +149,26 @@ def _weighted_sum(node: WeightedSum, spelling: Spelling) -> str:
     assert isinstance(detail, SumDetail)
     bits = detail.accumulator_bits
     text = _linear(spelling, detail.weights, [term.name for term in node.terms], detail.bias, bits)
-    return _narrow(_shift_and_limit(spelling, text, bits, detail.shift, detail.low, detail.high), spelling, node.name, bits)
+    if bits <= 16 and detail.low is not None and " " in text:
+        text = f"(int{bits}_t)({text})"
+    limited = _shift_and_limit(spelling, text, bits, detail.shift, detail.low, detail.high, detail.limit_bits)
+    return _narrow(*_ordered(limited, spelling, node.name))
+
+
+def _ordered(result: tuple[str, int], spelling: Spelling, name: str) -> tuple[str, Spelling, str, int]:
+    text, bits = result
+    return text, spelling, name, bits
 
 
 def _clamp(node: Clamp, spelling: Spelling) -> str:
-    detail = spelling.fixed.details[node.name]
+    detail, proven = spelling.fixed.details[node.name], spelling.fixed.formats[node.operand]
     assert isinstance(detail, ClampDetail)
-    bits = 64 if spelling.fixed.formats[node.operand].ctype == "int64_t" else 32
-    operand = _wide(spelling, node.operand, bits)
-    return _narrow(
-        spelling.call("clamp", bits, operand, *_limits(detail.low, detail.high, bits)), spelling, node.name, bits
-    )
+    bits = 64 if proven.ctype == "int64_t" else 16 if spelling.fixed.short_arithmetic and _is_short(proven.low, proven.high) else 32
+    return _narrow(_limited(spelling, _wide(spelling, node.operand, bits), detail.low, detail.high, bits), spelling, node.name, bits)
+
+
+def _is_short(low: int, high: int) -> bool:
+    return low >= -(1 << 15) and high < 1 << 15
 
 
 def _product(node: Product, spelling: Spelling) -> str:
@@ -144,23 +176,46 @@ def _product(node: Product, spelling: Spelling) -> str:
     assert isinstance(detail, ProductDetail)
     bits = detail.accumulator_bits
     text = f"{_wide(spelling, node.left, bits)} * {_wide(spelling, node.right, bits)}"
-    return _narrow(_shift_and_limit(spelling, text, bits, detail.shift, detail.low, detail.high), spelling, node.name, bits)
+    return _narrow(*_ordered(_shift_and_limit(spelling, text, bits, detail.shift, detail.low, detail.high), spelling, node.name))
+
+
+def select_side(node: Select, spelling: Spelling, side: bool) -> str:
+    """What a select gives on one side."""
+    name, ctype = node.if_true if side else node.if_false, spelling.fixed.formats[node.name].ctype
+    same = spelling.fixed.formats[name].ctype == ctype or isinstance(spelling.fixed.graph.nodes[name], Constant)
+    return spelling.names[name] if same else f"({ctype}){spelling.names[name]}"
 
 
 def _select(node: Select, spelling: Spelling) -> str:
-    names, ctype = spelling.names, spelling.fixed.formats[node.name].ctype
+    return f"{spelling.names[node.condition]} ? {select_side(node, spelling, True)} : {select_side(node, spelling, False)}"
 
-    def branch(name: str) -> str:
-        same = spelling.fixed.formats[name].ctype == ctype or isinstance(spelling.fixed.graph.nodes[name], Constant)
-        return names[name] if same else f"({ctype}){names[name]}"
 
-    return f"{names[node.condition]} ? {branch(node.if_true)} : {branch(node.if_false)}"
+def held_memory(node: SumOver, spelling: Spelling) -> str:
+    """A sum over the slow period with this tick's operand added.
+
+    Its memory is held before it is used: legal memory is inside anyway, and a flipped bit must not leave the proven range.
+    """
+    ctype = spelling.fixed.formats[node.name].ctype
+    bits = 64 if ctype == "int64_t" else 32
+    memory = f"state->{node.name}" if ctype == f"int{bits}_t" else f"(int{bits}_t)state->{node.name}"
+    text = f"{_limited(spelling, memory, *spelling.fixed.partial_sum_range(node), bits)} + {_wide(spelling, node.operand, bits)}"
+    return text if ctype == f"int{bits}_t" else f"({ctype})({text})"
 
 
 def _compare(node: Compare, spelling: Spelling) -> str:
     detail = spelling.fixed.details[node.name]
     assert isinstance(detail, CompareDetail)
+    formats = [spelling.fixed.formats[term.name] for term in node.terms]
+    # Signed operands of any width compare as they are; what is short compares with a plain constant.
+    signed = all(proven.ctype.startswith("int") for proven in formats)
+    if signed and sorted(detail.weights) == [-1, 1] and detail.threshold == 0:
+        first, second = (spelling.names[term.name] for term in node.terms)
+        if detail.weights[0] < 0 and node.relation is not Relation.NOT_EQUAL:
+            first, second = second, first
+        return f"{first} {node.relation.value} {second}"
     bits = detail.accumulator_bits
+    if len(formats) == 1 and _is_short(formats[0].low, formats[0].high) and _is_short(detail.threshold, -detail.threshold):
+        bits = 16
     if detail.weights == (-1,) and node.relation is not Relation.NOT_EQUAL:
         # -x > t is written as x < -t, which needs no negation.
         mirrored = "<" if node.relation is Relation.GREATER else "<="
@@ -174,7 +229,8 @@ def _logic(node: Logic, spelling: Spelling) -> str:
         f"!{spelling.names[name]}" if inverted else spelling.names[name]
         for name, inverted in zip(node.arguments, node.inverted, strict=True)
     ]
-    return (" || " if node.any_of else " && ").join(parts)
+    # Truth values are 0 or 1: combined bit by bit they need no branch.
+    return (" | " if node.any_of else " & ").join(parts)
 
 
 def _table(node: Table, spelling: Spelling) -> str:
@@ -182,7 +238,7 @@ def _table(node: Table, spelling: Spelling) -> str:
     assert isinstance(detail, TableDetail)
     bits, count = detail.accumulator_bits, len(detail.knots)
     text = _linear(spelling, (detail.weight,), [node.operand], detail.bias, bits)
-    position = _shift_and_limit(spelling, text, bits, detail.shift, 0, (count - 1) << detail.position_bits)
+    position, _ = _shift_and_limit(spelling, text, bits, detail.shift, 0, (count - 1) << detail.position_bits)
     table = f"{node.name}_knots"
     spelling.tables[table] = ("int32_t", detail.knots)
     position = position if bits == 32 else f"(int32_t){position}"
@@ -200,10 +256,15 @@ def _wrapped_difference(node: WrappedDifference, spelling: Spelling) -> str:
 def _shorten(node: Shorten, spelling: Spelling) -> str:
     detail = spelling.fixed.details[node.name]
     assert isinstance(detail, ShortenDetail)
-    proven = spelling.fixed.formats[node.operand]
+    proven, own = spelling.fixed.formats[node.operand], spelling.fixed.formats[node.name]
     # Rounding adds half of what is dropped: near the end of its word an operand needs the wider helper.
     bits = 64 if proven.ctype == "int64_t" or proven.high + (1 << detail.shift >> 1) >= 1 << 31 else 32
-    text = _shift_and_limit(spelling, _wide(spelling, node.operand, bits), bits, detail.shift, None, None)
+    text = _wide(spelling, node.operand, bits)
+    if spelling.fixed.short_arithmetic and bits == 32 and detail.shift > 16 and _is_short(own.low, own.high):
+        return _narrow(spelling.call("round_shift_upper", 32, text, str(detail.shift)), spelling, node.name, 16)
+    if detail.lift:
+        text = f"{text} * {literal(1 << detail.lift, bits)}"
+    text, _ = _shift_and_limit(spelling, text, bits, detail.shift + detail.lift, None, None)
     return _narrow(text, spelling, node.name, bits)
 
 

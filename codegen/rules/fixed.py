@@ -60,7 +60,10 @@ class Format:
 
 @dataclass(frozen=True)
 class SumDetail:
-    """y = clamp(round_half_up((bias + sum of weights * operands) / 2**shift), low, high); accumulated in ``accumulator_bits``."""
+    """y = clamp(round_half_up((bias + sum of weights * operands) / 2**shift), low, high); accumulated in ``accumulator_bits``.
+
+    Limits are tested in ``limit_bits`` where that is not 0, else in the accumulator's width.
+    """
 
     weights: tuple[int, ...]
     shift: int
@@ -68,6 +71,7 @@ class SumDetail:
     low: int | None
     high: int | None
     accumulator_bits: int
+    limit_bits: int = 0
 
 
 @dataclass(frozen=True)
@@ -121,9 +125,10 @@ class WrapDetail:
 
 @dataclass(frozen=True)
 class ShortenDetail:
-    """y = round_half_up(x / 2**shift)."""
+    """y = round_half_up(x / 2**shift), computed as x * 2**lift / 2**(shift + lift)."""
 
     shift: int
+    lift: int = 0
 
 
 @dataclass(frozen=True)
@@ -153,6 +158,36 @@ Detail = (
 )
 
 
+# Limits of sums of more bits than this are multiples of 2**16, whose lower half is zero: their constants are cheaper to build.
+COARSE_FROM = 20
+COARSE_LIMIT = 1 << 16
+# A sum held inside a signed word of one bit more than this has room in 32 bits for one operand more.
+LONGEST_SATURATED = 30
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What one signal's words buy and cost.
+
+    Attributes:
+        signal: The signal.
+        chosen: Word and accumulator that it got, in words.
+        other: Those that it would have had, in words; "" where there is only one way.
+        cycles: Price of the signal's statement in cycles, by the target's table of costs.
+        other_cycles: Price of the other way.
+        error: Largest error of one tick, in the signal's unit.
+        other_error: That of the other way.
+    """
+
+    signal: str
+    chosen: str
+    other: str
+    cycles: int
+    other_cycles: int
+    error: float
+    other_error: float
+
+
 @dataclass(frozen=True)
 class FixedGraph:
     """A graph with a format and a realisation for every signal, under the word rules of one target.
@@ -163,6 +198,10 @@ class FixedGraph:
         details: Realisation of every signal.
         target: Name of the word rules.
         decisions: What the choice of formats did and why, sentences for the report.
+        choices: What the words chosen cost and err, signal by signal, against the other words that the core has.
+        saturating: The core clamps to a signed word of any length by one instruction.
+        short_arithmetic: Sums, limits and comparisons are cheaper in 16 bits than in 32.
+        branched: Selects that are branches, so that each side is computed only where it is needed.
     """
 
     graph: Graph
@@ -170,8 +209,23 @@ class FixedGraph:
     details: Mapping[str, Detail]
     target: str
     decisions: tuple[str, ...] = ()
+    choices: tuple[Choice, ...] = ()
+    saturating: bool = False
+    short_arithmetic: bool = False
+    branched: tuple[str, ...] = ()
 
     def partial_sum_range(self, node: SumOver) -> tuple[int, int]:
-        """Raw range of the memory of a sum over the slow period: at most n - 1 operands, fewer after the period's start."""
-        operand, most = self.formats[node.operand], self.graph.slow_every - 1
-        return min(0, most * operand.low), max(0, most * operand.high)
+        """Raw range in which the memory of a sum over the slow period is held: what n - 1 operands can add up to, or a little more."""
+        operand = self.formats[node.operand]
+        return self.held_sum(operand.low, operand.high)
+
+    def held_sum(self, low: int, high: int) -> tuple[int, int]:
+        """Limits of the sum of up to n - 1 operands in [low, high]: a signed word where clamping to one is cheap, else short constants."""
+        most = self.graph.slow_every - 1
+        low, high = min(0, most * low), max(0, most * high)
+        bits = (max(-low, high + 1) - 1).bit_length()
+        if self.saturating and bits <= LONGEST_SATURATED:
+            return -(1 << bits), (1 << bits) - 1
+        if bits > COARSE_FROM:
+            return low // COARSE_LIMIT * COARSE_LIMIT, -(-high // COARSE_LIMIT) * COARSE_LIMIT
+        return low, high

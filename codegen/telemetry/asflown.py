@@ -30,8 +30,8 @@ RealArray = NDArray[np.float64]
 FEWEST_S = 8.0
 """Armed flight below which nothing is estimated."""
 
-SETTLING_S = 4.0
-"""Left out after arming where the steady state is meant; a quarter of the armed time if that is less."""
+SETTLING_S = 10.0
+"""Left out after arming where the steady state is meant; a third of the armed time if that is less."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,7 @@ def armed_stretch(readings: Readings) -> tuple[int, int]:
 
 def settled(first: int, end: int, period_s: float) -> int:
     """Tick from which the start is forgotten."""
-    return first + min(round(SETTLING_S / period_s), (end - first) // 4)
+    return first + min(round(SETTLING_S / period_s), (end - first) // 3)
 
 
 def find_as_flown(trace: Trace, plant: Plant, graph: Graph) -> AsFlown:

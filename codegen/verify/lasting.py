@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from codegen.errors import CheckFailed
-from codegen.graph import Clamp, Constant, Delay, Graph, Input, Node, Parameter, Select, Shorten, WeightedSum
+from codegen.graph import Clamp, Constant, Delay, Graph, Input, Node, Parameter, Select, Shorten, Term, WeightedSum
 from codegen.rules.fixed import FixedGraph, SumDetail
 from codegen.rules.integer import read_integer
 from codegen.rules.vector import read_integer_arrays
@@ -222,28 +222,52 @@ def find_low_passes(fixed: FixedGraph) -> list[LowPass]:
     return result
 
 
+def _carried_terms(graph: Graph, node: WeightedSum, memory: str) -> list[Term]:
+    """Terms of a sum beside the memory, also those that are added to the memory in a sum of their own before; empty if it is not in."""
+    found: list[Term] = []
+    held = False
+    for term in node.terms:
+        inner = graph.nodes[term.name]
+        if term.weight == 1.0 and _is_memory(graph, term.name, memory):
+            held = True
+        elif term.weight == 1.0 and isinstance(inner, WeightedSum) and not inner.bias and inner.low is None:
+            before = _carried_terms(graph, inner, memory)
+            found += before or [term]
+            held = held or bool(before)
+        else:
+            found.append(term)
+    return found if held else []
+
+
+def _distance(graph: Graph, term: Term, memory: str) -> tuple[WeightedSum, Term, Term] | None:
+    """The difference (operand - memory) that a term is a share of, also where it is a copy in a shorter word, with its two sides."""
+    apart = graph.nodes[term.name]
+    while isinstance(apart, Shorten):
+        apart = graph.nodes[apart.operand]
+    if not isinstance(apart, WeightedSum) or len(apart.terms) != 2 or apart.bias or apart.low is not None:
+        return None
+    minus = [t for t in apart.terms if t.weight == -1.0 and _is_memory(graph, t.name, memory)]
+    plus = [t for t in apart.terms if t.weight == 1.0 and _leaves(graph, t.name) is not None]
+    return (apart, minus[0], plus[0]) if len(minus) == 1 and len(plus) == 1 else None
+
+
 def _filter_of(fixed: FixedGraph, delay: Delay, root: str) -> LowPass | None:
     graph = fixed.graph
     node, detail = graph.nodes[root], fixed.details[root]
     if not isinstance(node, WeightedSum) or not isinstance(detail, SumDetail) or node.bias:
         return None
-    if not any(term.weight == 1.0 and _is_memory(graph, term.name, delay.name) for term in node.terms):
-        return None
+    weights = {term.name: weight for term, weight in zip(node.terms, detail.weights, strict=True)}
     idle: set[str] = set()
     core: LowPass | None = None
-    for term, weight in zip(node.terms, detail.weights, strict=True):
-        apart = graph.nodes[term.name]
-        if term.weight == 1.0 and _is_memory(graph, term.name, delay.name):
+    for term in _carried_terms(graph, node, delay.name):
+        distance = _distance(graph, term, delay.name) if 0.0 < term.weight < 1.0 and term.name in weights else None
+        if distance is not None and core is None:
+            apart, minus, plus = distance
+            stuck = (1 << (detail.shift - 1)) / weights[term.name] if detail.shift else 1.0 / weights[term.name]
+            lost = sum(0.5 * float(fixed.formats[name].lsb) for name in {minus.name, term.name} - {apart.name})
+            reach = (stuck + 1.0) * float(fixed.formats[term.name].lsb) + lost
+            core = LowPass(delay.name, plus.name, term.weight, reach, frozenset())
             continue
-        if isinstance(apart, WeightedSum) and len(apart.terms) == 2 and not apart.bias and 0.0 < term.weight < 1.0:
-            minus = [t for t in apart.terms if t.weight == -1.0 and _is_memory(graph, t.name, delay.name)]
-            plus = [t for t in apart.terms if t.weight == 1.0 and _leaves(graph, t.name) is not None]
-            if len(minus) == 1 and len(plus) == 1 and core is None and apart.low is None:
-                stuck = (1 << (detail.shift - 1)) / weight if detail.shift else 1.0 / weight
-                shorter = float(fixed.formats[minus[0].name].lsb)
-                reach = (stuck + 1.0) * float(fixed.formats[apart.name].lsb) + 0.5 * shorter
-                core = LowPass(delay.name, plus[0].name, term.weight, reach, frozenset())
-                continue
         leaves = _leaves(graph, term.name)
         if leaves is None:
             return None

@@ -30,7 +30,7 @@ typedef struct {
 
 /* All memory of one controller; there is no other, so any number of controllers can run. */
 typedef struct {
-    /* average a tick ago; V, Q19, [-60, 55] */
+    /* average a tick ago; V, lsb 3.8147e-08, [-60, 55] */
     int32_t mean_last;
 } mini_state;
 
