@@ -52,6 +52,7 @@ def test_every_cause_has_words_and_a_remedy() -> None:
     assert set(AMPLIFIERS) | set(SOURCES) == set(TITLES) == set(REMEDIES)
 
 
+@pytest.mark.long
 def test_shares_of_an_unbalanced_wheel_are_its_own() -> None:
     """Thirty g mm make nearly all of the sway; shares are not negative and add up to one at most."""
     shares = find_shares(machine()[1], flown(wheel_unbalance_kg_m=3e-5))

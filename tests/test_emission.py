@@ -154,6 +154,13 @@ def test_names_of_the_emitted_functions_are_refused(ending: str) -> None:
         emit_controller(_tiny(signal=f"tiny_{ending}"))
 
 
+@pytest.mark.parametrize("name", ["saturate_32", "clamp_16", "round_shift_upper_32"])
+def test_names_of_helpers_are_refused(name: str) -> None:
+    """A signal may not be called as a helper that the text may contain."""
+    with pytest.raises(GraphError, match=f"{name}: this name is kept for C"):
+        emit_controller(_tiny(signal=name))
+
+
 def test_names_of_tables_and_stores_are_refused() -> None:
     """A signal may not be called as a table's constants or a delay's copy are."""
     for name in ("bent_knots", "last_store"):

@@ -73,8 +73,8 @@ def test_without_arming_a_small_campaign_holds_too() -> None:
 
 
 def test_missing_limit_is_found() -> None:
-    limited = "clamp_32(round_shift_32((int32_t)state->mean * INT32_C(625), 14), -INT32_C(1000), INT32_C(1000))"
-    with made_trolley().subject((limited, "round_shift_32((int32_t)state->mean * INT32_C(625), 14)")) as subject:
+    seen = "(int16_t)round_shift_32((int32_t)state->mean * INT32_C(8), 8)"
+    with made_trolley().subject((f"clamp_16({seen}, -1000, 1000)", seen)) as subject:
         found = check_faults(subject, flips=3_000, sensor_faults=0)
 
     assert found.outside > 0
@@ -98,7 +98,7 @@ def test_program_flips_the_same_bit(tmp_path: Path) -> None:
 
 
 def test_controller_that_never_clears_its_trip_is_stuck() -> None:
-    change = ("tripped_asked && !disarmed", "tripped_asked && (!disarmed || state->tripped_last)")
+    change = ("tripped_asked & !disarmed", "tripped_asked & (!disarmed | state->tripped_last)")
     with made_lantern("calm").subject(change) as subject:
         found = check_faults(subject, flips=4_000, sensor_faults=2_000)
 
@@ -107,7 +107,7 @@ def test_controller_that_never_clears_its_trip_is_stuck() -> None:
 
 
 def test_watch_that_does_not_act_is_late() -> None:
-    change = ("gyro_frozen_count >= INT32_C(25)", "gyro_frozen_count > INT32_C(25)")
+    change = ("gyro_frozen_count >= 25", "gyro_frozen_count > 25")
     with made_lantern("calm").subject(change) as subject:
         found = check_faults(subject, flips=0, sensor_faults=10_000)
 

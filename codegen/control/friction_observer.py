@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import math
+
 from codegen.control.balance import Frame, begin, decide_arming, finish, outer_loop
 from codegen.control.readings import WHEEL_RANGE
 from codegen.design import Design
 from codegen.design.laws import OBSERVER_DAMPING, FrictionObserverLaw
 from codegen.graph import Graph, Signal
+
+SUM_BITS = 29
+"""Bits that the sum of the momentum over a slow period may take, its sign left aside."""
 
 SURPRISE_SHARE = 0.1
 """No friction moves the wheel by more of its top speed than this before the observer has seen it."""
@@ -87,7 +92,9 @@ def observe_wheel(frame: Frame, design: Design, law: FrictionObserverLaw, armed:
             note="momentum of the wheel, observed",
         )
         wheel_momentum = graph.select("wheel_momentum", armed, filtered, seen, note="momentum of the wheel")
-        terms = [(1.0, wheel_momentum), (period * per_unit, "drive_command"), (period, friction)]
+        # A signal of its own, so that the command gets the torque in counts as fine as its word allows.
+        given = graph.weighted_sum("friction_momentum", [(period, friction)], "N m s", note="momentum that it gives in a tick")
+        terms = [(1.0, wheel_momentum), (period * per_unit, "drive_command"), (1.0, given)]
         if plant.voltage_drive:
             terms.append((-period * per_unit * plant.torque_constant, frame.wheel_held))
         graph.connect(
@@ -104,6 +111,8 @@ def observe_wheel(frame: Frame, design: Design, law: FrictionObserverLaw, armed:
             "momentum",
             [(1.0, wheel_momentum), (plant.body_inertia_kg_m2, frame.rate)],
             "N m s",
+            # The observed momentum is smooth: rounded as coarsely as a noisy reading may be, it would stick at its steps.
+            resolution=2.0 ** (math.ceil(math.log2(plant.outer_divider * most)) - SUM_BITS),
             note="angular momentum about the pivot",
         )
     return momentum, friction

@@ -332,7 +332,7 @@ class Program:
         # Variables that get their value in a branch.
         found_step = next((found for found in FUNCTION.finditer(self.plain) if found.group(2) == f"{self.name}_step"), None)
         body = found_step.group(4) if found_step is not None else ""
-        self.assigned = {name: ctype for ctype, name in LATER.findall(body) if ctype in TYPES}
+        self.assigned: dict[str, str] = {name: ctype for ctype, name in LATER.findall(body) if ctype in TYPES}
         self.declared = {statement.target: statement for statement in self.step if statement.kind == "declare"}
 
     def _body(self, function: str, start: int, end: int) -> Iterator[Statement]:
@@ -391,7 +391,7 @@ class Program:
 
     def text(self, expr: Expr) -> str:
         """The expression as it stands in the text, on one line."""
-        return re.sub(r"\s+", " ", self.plain[expr.start : expr.end])
+        return " ".join(self.plain[expr.start : expr.end].split())
 
     def type_of(self, name: str, function: str = "") -> str:
         """C type of a variable or member as spelled; "" where it is unknown."""

@@ -16,7 +16,9 @@ RESERVED = frozenset(  # keywords of C99 and the names that the emitted text its
     "return short signed sizeof static struct switch typedef union unsigned void volatile while _Bool _Complex _Imaginary "
     "bool true false state inputs outputs gains main".split()
 )
-HELPER_STEMS = ("round_shift_", "clamp_", "wrapped_difference_", "interpolate_", "int8_", "int16_", "int32_", "int64_", "uint", "intptr")
+HELPER_STEMS = tuple(
+    "round_shift_ clamp_ saturate_ wrapped_difference_ interpolate_ int8_ int16_ int32_ int64_ uint intptr".split()
+)
 
 
 def check_names(graph: Graph) -> None:

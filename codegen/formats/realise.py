@@ -115,7 +115,8 @@ def _fitting(scales: Scales, node: WeightedSum, accumulator: int, exact: bool) -
         weights, bias, reach = _sum_at(scales, node, shift)
         small = all(abs(w) < 2**weight_bits or abs(w) & (abs(w) - 1) == 0 for w in weights)
         if reach < 2 ** (accumulator - 1) and (small or shift == 0):
-            return _whole_bytes(scales, node, (weights, bias, shift))
+            # What needs a wide accumulator needs its weights exact, as a filter far below the tick's frequency does.
+            return _whole_bytes(scales, node, (weights, bias, shift)) if accumulator == 32 else (weights, bias, shift)
     return None
 
 

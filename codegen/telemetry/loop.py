@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 from scipy.optimize import minimize
-from scipy.signal import detrend, welch
+from scipy.signal import detrend, spectrogram
 
 from codegen.control.examine import LinearLoop
 from codegen.control.loop import surround
@@ -43,9 +43,12 @@ BROAD_LINE, ROUNDS = 1.6, 2
 
 NEIGHBOURS = 41
 OVERLAP = 0.5
-INDEPENDENT_SHARE = 0.947 / 1.5 * 2.0 / np.pi
+INDEPENDENT_SHARE = 0.947 / 1.5
 """Independent averages per bin and segment: 0.947 for half-overlapping Hann segments (Welch 1967), over the 1.5 bins that each of them
-smears a frequency over, and the share of its information that a median keeps (all from memory)."""
+smears a frequency over (both from memory)."""
+
+QUIET = 1.5
+"""Power over the segments' median up to which a segment is taken."""
 
 BANDS = 80
 LONGEST_PER_DIVERGENCE = 0.3
@@ -90,13 +93,16 @@ class LoopEstimate:
 
 
 def gyro_spectrum(rate_rad_s: RealArray, period_s: float) -> tuple[RealArray, RealArray, int]:
-    """Frequency in Hz, one-sided density, and how many segments were averaged."""
+    """Frequency in Hz, one-sided density, and how many segments were averaged: those in which nothing happened."""
     length = min(len(rate_rad_s), round(SEGMENT_S / period_s))
-    # Medians over the segments, so that a poke or two spoil nothing.
     overlap = round(OVERLAP * length)
-    frequency, density = welch(rate_rad_s, fs=1.0 / period_s, nperseg=length, noverlap=overlap, detrend=detrend, average="median")
-    segments = max(1, (len(rate_rad_s) - length) // max(1, length - overlap) + 1)
-    return np.asarray(frequency), np.asarray(density), segments
+    frequency, _, densities = spectrogram(
+        rate_rad_s, fs=1.0 / period_s, window="hann", nperseg=length, noverlap=overlap, detrend=detrend, mode="psd"
+    )
+    # A poke and the way back from it are no noise.
+    power = densities[frequency >= LOWEST_HZ].sum(axis=0)
+    quiet = densities[:, power <= QUIET * np.median(power)]
+    return np.asarray(frequency), np.asarray(quiet.mean(axis=1)), quiet.shape[1]
 
 
 def lines_of(density: RealArray) -> NDArray[np.bool_]:

@@ -54,15 +54,15 @@ void mini_init(mini_state *state)
 void mini_step(mini_state *state, const mini_inputs *inputs, mini_outputs *outputs)
 {
     /* --- estimate --- */
-    /* V, lsb 3.8147e-08, [-60, 55], error <= 36.34 counts: leaking average, turned over */
+    /* V, lsb 3.8147e-08, [-60, 55], error <= 0.66 counts: leaking average, turned over */
     const int32_t mean =
-        (int32_t)clamp_64(round_shift_64((int64_t)state->mean_last * INT64_C(192) - (int64_t)inputs->level * INT64_C(15435039)
-        + INT64_C(2013265920), 8), -INT64_C(1572864000), INT64_C(1441792000));
-    /* V, lsb 0.02, [-60, 55], error <= 0.50007 counts: mean in a shorter word */
+        (int32_t)clamp_64(round_shift_64((int64_t)state->mean_last * INT64_C(6144) - (int64_t)inputs->level * INT64_C(493921239)
+        + INT64_C(64424509440), 13), -INT64_C(1572864000), INT64_C(1441792000));
+    /* V, lsb 0.02, [-60, 55], error <= 0.5 counts: mean in a shorter word */
     const int16_t mean_short = round_shift_upper_32(mean, 19);
 
     /* --- limits --- */
-    /* V, lsb 0.02, [-60, 55], error <= 0.50007 counts: average in output counts */
+    /* V, lsb 0.02, [-60, 55], error <= 0.5 counts: average in output counts */
     const int16_t shown = mean_short;
 
     /* --- outputs and memory --- */
