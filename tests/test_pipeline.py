@@ -175,7 +175,7 @@ def test_verify_accepts_what_was_shipped(vent: Path):
 @pytest.mark.parametrize(
     ("found", "planted"),
     [
-        pytest.param(r"(clamp_32\(\(int32_t\)inputs->air_temperature, .*)INT32_C\(8000\)", r"\1INT32_C(8001)", id="limit off by one"),
+        pytest.param(r"(clamp_16\(inputs->air_temperature, .*)8000\)", r"\g<1>8001)", id="limit off by one"),
         pytest.param(r"- \(int32_t\)", "+ (int32_t)", id="sign"),
         pytest.param(r"\(x \+ \(INT32_C\(1\) << \(n - 1\)\)\) >> n", "x >> n", id="rounding constant missing"),
     ],

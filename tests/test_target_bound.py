@@ -116,7 +116,7 @@ def test_lantern_never_beats_its_bound(target: str) -> None:
 def test_bound_of_the_calm_lantern_is_close_to_what_a_search_finds(target: str) -> None:
     need_emulator(target)
     image = lantern_image("calm", target, None, "-Os")
-    report = audit(image, 16e6, tries=1000)
+    report = audit(image, 16e6, tries=4000)
     bound = report.bound
 
     assert report.measured_slow is not None and report.measured_ordinary is not None
