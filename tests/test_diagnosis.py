@@ -202,6 +202,7 @@ def test_a_stop_comes_before_all_trembling(name: str, tmp_path: Path) -> None:
 
 
 @pytest.mark.long
+@pytest.mark.timeout(1500)
 def test_eleven_of_twelve_planted_causes_are_named_first(tmp_path: Path) -> None:
     """The diagnosis of twelve logs, each with one thing wrong, names it first in eleven at least; the twin shakes as the robot does."""
     found = {planted.name: diagnosed(planted, tmp_path) for planted in PLANTED}
