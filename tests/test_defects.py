@@ -72,17 +72,23 @@ def methods_of(name: str) -> tuple[Method, ...]:
 
 
 @cache
-def judged(name: str, per_kind: int = 1) -> tuple[Planting, tuple[Judged, ...]]:
-    """Mutants of one controller, judged by compiling and running alone."""
+def planted_in(name: str) -> Planting:
+    """One mutant of each kind."""
     emission, fixed = lantern("calm", "atmega328p")[:2] if name == "lantern" else small(name)
-    planting = plant_defects(emission.source, emission.header, fixed, per_kind=per_kind, seed=2)
+    return plant_defects(emission.source, emission.header, fixed, per_kind=1, seed=2)
+
+
+@cache
+def judged(name: str) -> tuple[Planting, tuple[Judged, ...]]:
+    """Mutants of one controller, judged by compiling and running alone."""
+    planting = planted_in(name)
     return planting, tuple(judge_mutants([planting.original, *planting.mutants], methods_of(name)))
 
 
 def test_catalogue_is_complete_and_every_kind_has_a_place_or_a_reason() -> None:
     planted = set()
     for name in ("lantern", *SMALL):
-        planting = judged(name)[0]
+        planting = planted_in(name)
         planted |= set(planting.sites)
         assert set(planting.sites) | set(planting.absent) == set(range(1, 63))
         assert all(planting.absent.values())

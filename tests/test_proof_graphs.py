@@ -31,7 +31,7 @@ def _prove_graph(builder: GraphBuilder) -> None:
         assert [(proof.failed, proof.differences) for proof in report.models] == [((), ())] * 3
 
 
-@settings(SETTINGS, max_examples=20)
+@settings(SETTINGS, max_examples=8)
 @given(graphs())
 def test_emitted_graph_is_proved(builder):
     _prove_graph(builder)

@@ -85,8 +85,8 @@ def _campaign(examples: int) -> Counter[str]:
 
 def test_random_graphs_agree_in_every_reading_and_beat_no_bound() -> None:
     """Scalar, array and compiled integers are equal; ranges, one-tick error bounds and margins hold, on three word rules."""
-    done = _campaign(30)
-    assert done["realisations"] >= 45
+    done = _campaign(14)
+    assert done["realisations"] >= 20
     assert done["decisions"] > 0
 
 
@@ -131,7 +131,7 @@ def test_emitted_c_compiles_without_a_warning(command: str, tmp_path: Path) -> N
         pytest.skip(f"{command} is not installed: emitted C is not checked with it here")
     target, flags = COMPILERS[command]
     names = []
-    for place, builder in enumerate(_graphs(16)):
+    for place, builder in enumerate(_graphs(10)):
         builder.name = f"graph_{place}"
         try:
             fixed = choose_formats(find_ranges(builder.finish()), read_target(target), 1e4)
@@ -142,7 +142,7 @@ def test_emitted_c_compiles_without_a_warning(command: str, tmp_path: Path) -> N
         (tmp_path / f"{emission.name}.h").write_text(emission.header, encoding="utf-8")
         (tmp_path / f"{emission.name}.c").write_text(emission.source, encoding="utf-8")
         names.append(f"{emission.name}.c")
-    assert len(names) >= 8
+    assert len(names) >= 5
     done = subprocess.run([command, *STRICT, *flags, "-O2", "-c", *names], cwd=tmp_path, capture_output=True, text=True, check=False)
     assert done.returncode == 0 and not done.stderr, done.stderr[:3000]
 

@@ -6,12 +6,11 @@ divergent coordinate, arming and trips.  Knows what each signal is for; knows no
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
 from codegen.control.arming import arm_body
-from codegen.control.readings import WHEEL_RANGE, on_grid, read_sensor
+from codegen.control.readings import WHEEL_RANGE, on_grid, power_of_two, read_sensor
 from codegen.design import Design
 from codegen.design.gains import TRIM_DAMPING
 from codegen.graph import Graph, GraphBuilder, Signal
@@ -106,15 +105,10 @@ def begin(design: Design, name: str, title: str, slow_every: int, *, wheel_in_la
     return Frame(graph, rate, tangential, radial, wheel, wheel_held, arm, fresh, tilt, armed_last)
 
 
-def _power_of_two(limit: float) -> float:
-    """The least power of two that is not below a positive limit: what only guards memory may be wider, and is tested at less cost."""
-    return 2.0 ** math.ceil(math.log2(limit))
-
-
 def _hold_wheel(graph: GraphBuilder, plant: Plant, wheel: Signal) -> Signal:
     # Whole counts, so that the limit is the same number for integers and float64, and a signed word, which some cores hold a number
     # inside by one instruction.
-    fastest = _power_of_two(WHEEL_RANGE * plant.top_speed_rad_s * plant.wheel_counts_per_rad_s)
+    fastest = power_of_two(WHEEL_RANGE * plant.top_speed_rad_s * plant.wheel_counts_per_rad_s)
     return graph.clamp(
         "wheel_speed_held",
         wheel,

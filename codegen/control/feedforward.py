@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from codegen.control.balance import begin, body_momentum, decide_arming, finish, outer_loop
+from codegen.control.readings import power_of_two
 from codegen.design import Design
 from codegen.design.laws import FeedforwardLaw
 from codegen.graph import Graph
@@ -28,7 +29,7 @@ def trace_feedforward(design: Design, law: FeedforwardLaw, name: str, title: str
     with graph.section("outer loop", slow=True):
         trim, lean = outer_loop(graph, design, frame.tilt, momentum, armed)
     with graph.section("model"):
-        limit = design.tilt_limit_rad
+        limit = power_of_two(design.tilt_limit_rad)
         upright = graph.weighted_sum("tilt_true", [(1.0, frame.tilt), (-1.0, trim)], "rad", note="tilt from the balance angle")
         model_tilt_last = graph.delay("model_tilt_last", "rad", note="tilt that the model expects in this tick")
         model_rate_last = graph.delay("model_rate_last", "rad/s", note="rate that the model expects in this tick")

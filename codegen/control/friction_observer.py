@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import math
-
 from codegen.control.balance import Frame, begin, decide_arming, finish, outer_loop
-from codegen.control.readings import WHEEL_RANGE
+from codegen.control.readings import WHEEL_RANGE, power_of_two
 from codegen.design import Design
 from codegen.design.laws import OBSERVER_DAMPING, FrictionObserverLaw
 from codegen.graph import Graph, Signal
@@ -13,6 +11,7 @@ from codegen.graph import Graph, Signal
 SUM_BITS = 29
 """Bits that the sum of the momentum over a slow period may take, its sign left aside."""
 
+FRICTION_BITS = 28
 SURPRISE_SHARE = 0.1
 """No friction moves the wheel by more of its top speed than this before the observer has seen it."""
 
@@ -55,13 +54,13 @@ def observe_wheel(frame: Frame, design: Design, law: FrictionObserverLaw, armed:
     """Momentum about the pivot with the wheel's part observed, and the torque that acts on the wheel unasked."""
     graph, plant = frame.graph, design.plant
     period, spin, pole = plant.period_s, plant.wheel_inertia_kg_m2, law.observer_pole_rad_s
-    most = WHEEL_RANGE * plant.top_speed_rad_s * spin
+    most = power_of_two(WHEEL_RANGE * plant.top_speed_rad_s * spin)
     largest = SURPRISE_SHARE * plant.top_speed_rad_s * spin
     per_unit = plant.torque_constant / (plant.resistance_ohm if plant.voltage_drive else 1.0)
     with graph.section("wheel observer"):
         expected = graph.delay("wheel_momentum_expected", "N m s", note="momentum of the wheel that the command should have given")
         friction_last = graph.delay("friction_last", "N m", note="torque on the wheel beyond the command, a tick ago")
-        limit = law.limit_n_m
+        limit = power_of_two(law.limit_n_m)
         seen = graph.weighted_sum(
             "wheel_momentum_seen",
             [(spin, frame.wheel_held), (spin, frame.rate)],
@@ -80,6 +79,8 @@ def observe_wheel(frame: Frame, design: Design, law: FrictionObserverLaw, armed:
             [(1.0, friction_last), (period * pole**2, surprise)],
             "N m",
             limits=(-limit, limit),
+            # A power of two like the limit, so that integers hold the very same one.
+            resolution=limit / 2.0**FRICTION_BITS,
             note="torque on the wheel beyond the command, corrected",
         )
         none = graph.constant("friction_none", 0.0, "N m", note="while not balancing")
@@ -112,7 +113,7 @@ def observe_wheel(frame: Frame, design: Design, law: FrictionObserverLaw, armed:
             [(1.0, wheel_momentum), (plant.body_inertia_kg_m2, frame.rate)],
             "N m s",
             # The observed momentum is smooth: rounded as coarsely as a noisy reading may be, it would stick at its steps.
-            resolution=2.0 ** (math.ceil(math.log2(plant.outer_divider * most)) - SUM_BITS),
+            resolution=power_of_two(plant.outer_divider * most) / 2.0**SUM_BITS,
             note="angular momentum about the pivot",
         )
     return momentum, friction

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from codegen.control.balance import Frame, begin, decide_arming, finish
-from codegen.control.readings import WHEEL_RANGE
+from codegen.control.readings import WHEEL_RANGE, power_of_two
 from codegen.design import Design
 from codegen.design.laws import LqgLaw
 from codegen.design.lqg import FRICTION, OFFSET, RATE, STATES, TILT, UNITS, WHEEL, RobustFilter
@@ -14,7 +14,7 @@ from codegen.graph import Graph, Signal
 ROOM = 2.0
 """Estimates are held at this multiple of what they can reach: so far beyond, nothing is linear any more."""
 
-FAST_RAD_S = 20.0
+FAST_RAD_S = 16.0
 LEAST_SHARE = 1e-5
 """A coupling that moves a state by less of its range in a tick is left out; what it does, the unknowns take up."""
 
@@ -75,7 +75,7 @@ def _estimate(
     """The six states with this tick's readings; what they will be next is put into memory."""
     graph, plant = frame.graph, design.plant
     spin = plant.wheel_inertia_kg_m2
-    limits = (
+    reaches = (
         design.tilt_limit_rad,
         FAST_RAD_S,
         WHEEL_RANGE * plant.top_speed_rad_s * spin,
@@ -83,6 +83,7 @@ def _estimate(
         ROOM * design.trim_limit_rad,
         plant.torque_limit_n_m,
     )
+    limits = tuple(map(power_of_two, reaches))
     named = tuple(zip(STATES, UNITS, strict=True))
     expected = [graph.delay(f"{name}_expected", unit, note=f"{name} as expected a tick ago") for name, unit in named]
     oldest = under_way[-1]
@@ -121,11 +122,11 @@ def _estimate(
         estimate.append(graph.select(f"{name}_estimate", armed, corrected, idle, note=name))
     commands = ["drive_command", *under_way]
     for state, (name, unit) in enumerate(named):
-        least = LEAST_SHARE * limits[state]
+        least = LEAST_SHARE * reaches[state]
         changes = found.transition[state] - np.eye(len(STATES))[state]
         terms = [
             (float(weight), signal)
-            for weight, signal, reach in zip(changes, estimate, limits, strict=True)
+            for weight, signal, reach in zip(changes, estimate, reaches, strict=True)
             if abs(weight) * reach > least
         ]
         terms += [

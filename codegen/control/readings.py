@@ -28,3 +28,11 @@ def read_sensor(graph: GraphBuilder, name: str, counts_max: int, per_count: floa
 def on_grid(angle_rad: float) -> float:
     """An angle limit as a multiple of 2**-12 rad (0.014 degrees), so that integers hold the very same limit."""
     return math.floor(angle_rad * 4096.0) / 4096.0
+
+
+def power_of_two(limit: float) -> float:
+    """The least power of two that is not below a positive limit.
+
+    For limits that only guard memory: integers hold the very same limit, and it is tested at less cost.
+    """
+    return 2.0 ** math.ceil(math.log2(limit))

@@ -28,7 +28,7 @@ CANDIDATES, CHOSEN, COPIES = 6000, 32, 32
 ROUNDED = 1 << 17
 FLOWN = 3000
 EASY_SHIFT, HARD_ROUNDS = 16, 6
-SUM_ROUNDS = 8
+SUM_ROUNDS, EDGE_ROUNDS = 8, 4
 BEYOND = 1 << 62
 
 
@@ -248,19 +248,23 @@ class _Marksman:
         detail = self.fixed.details[node.name]
         if not isinstance(detail, SumDetail | ProductDetail | ShortenDetail) or detail.shift < 2:
             return None
-        if isinstance(node, WeightedSum) and isinstance(detail, SumDetail):
-            pairs = zip(detail.weights, (term.name for term in node.terms), strict=True)
-            total = sum((values[name] * np.int64(weight) for weight, name in pairs), np.int64(detail.bias))
-        elif isinstance(node, Shorten):
-            total = values[node.operand]
-        else:
-            assert isinstance(node, Product)
-            total = np.multiply(values[node.left], values[node.right], dtype=np.int64)
+        total = self._total(node, values)
         short = -(np.broadcast_to(total, ROUNDED) + (1 << (detail.shift - 1))) % (1 << detail.shift)
         value = np.broadcast_to(values[node.name], ROUNDED)
         low, high = (None, None) if isinstance(detail, ShortenDetail) else (detail.low, detail.high)
         limited = low is not None and high is not None and ((value <= low) | (value >= high))
         return np.where((short == 0) | limited, BEYOND, short), detail.shift
+
+    def _total(self, node: Node, values: Values) -> Any:
+        """What a node rounds, before it does."""
+        detail = self.fixed.details[node.name]
+        if isinstance(node, WeightedSum) and isinstance(detail, SumDetail):
+            pairs = zip(detail.weights, (term.name for term in node.terms), strict=True)
+            return sum((values[name] * np.int64(weight) for weight, name in pairs), np.int64(detail.bias))
+        if isinstance(node, Shorten):
+            return values[node.operand]
+        assert isinstance(node, Product)
+        return np.multiply(values[node.left], values[node.right], dtype=np.int64)
 
     def _around(self, node: Node, both: Counts, short: Counts, sources: set[str]) -> tuple[Counts, tuple[Counts, int]]:
         """Many neighbours of a few lanes in which no limit acts, along one coordinate each: long shifts are rarely hit otherwise."""
@@ -288,6 +292,26 @@ class _Marksman:
                 both[at] = np.clip(ends + self.rng.integers(-1, 1, len(ends), endpoint=True), self.lows[at], self.highs[at])
                 yield self.legal(both)
 
+    def sums_at_edges(self) -> Iterator[Counts]:
+        """Slow ticks in which a sum stands at an end of its range and what is rounded of it at the edge of a count."""
+        nodes = self.fixed.graph.nodes
+        for at, name in enumerate(self.members):
+            if not isinstance(nodes.get(name), SumOver):
+                continue
+            for node in nodes.values():
+                detail = self.fixed.details[node.name]
+                sources = _sources(self.fixed, node)
+                if not isinstance(detail, SumDetail | ShortenDetail) or detail.shift < 2 or name not in sources:
+                    continue
+                for _ in range(EDGE_ROUNDS):
+                    both = self.draw(ROUNDED, True)
+                    both[at] = self.rng.choice(np.array([self.lows[at], self.highs[at]]), ROUNDED)
+                    both = self.legal(both)
+                    total = self._total(node, self._as_read(node, both, self.values(both)))
+                    over = (np.broadcast_to(total, ROUNDED) + (1 << (detail.shift - 1))) % (1 << detail.shift)
+                    found = np.argsort(over, kind="stable")[: CHOSEN // 4]
+                    yield self.legal(self.copies(both, found, sources, True)[0])
+
 
 def aim_at_turns(
     fixed: FixedGraph, rng: Generator, traces: Sequence[Counts] = ()
@@ -304,6 +328,6 @@ def aim_at_turns(
     found = [both for aim in _aims(fixed) if (both := marksman.at_turn(aim)) is not None]
     for slow in (False, True) if fixed.graph.slow_every > 1 else (False,):
         found += marksman.near_half(slow)
-    for both in [*found, *marksman.at_memory_ends()]:
+    for both in [*found, *marksman.at_memory_ends(), *marksman.sums_at_edges()]:
         memory, inputs, gains = np.split(both, [count, marksman.count])
         yield np.ascontiguousarray(memory), np.ascontiguousarray(inputs), np.ascontiguousarray(gains) if marksman.gains else None

@@ -7,7 +7,7 @@ clamp that cannot act, a conversion that cannot change anything, a shift of a mu
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
@@ -19,6 +19,7 @@ Values = NDArray[np.int64]
 MOST_VALUES = 1 << 24
 AT_A_TIME = 1 << 18
 FAR = 1 << 62
+DEEPEST = 8
 
 
 @dataclass(frozen=True)
@@ -160,9 +161,24 @@ class Nodes:
     def shift_down(self, node: int, count: int) -> int:
         """Floor of value / 2**count."""
         constant, weights = self.as_sum(node)
-        one = 1 << count
-        if all(weight % one == 0 for weight in weights.values()):
-            return self.add((1, self.number(constant >> count)), *((weight // one, part) for part, weight in weights.items()))
+        if count == 0:
+            return node
+        # Factors of two that all weights have leave the floor as it is.
+        spare = min([count, *((abs(weight) & -abs(weight)).bit_length() - 1 for weight in weights.values())])
+        if spare:
+            less = self.add((1, self.number(constant >> spare)), *((weight >> spare, part) for part, weight in weights.items()))
+            return self.shift_down(less, count - spare)
+        if list(weights.values()) == [1]:
+            (part,) = weights
+            made = self.nodes[part]
+            if made.operation == "shift":
+                # A floor of a floor is one floor.
+                inner = self.add((1, self.number(constant << made.numbers[0])), (1, made.parts[0]))
+                return self.shift_down(inner, made.numbers[0] + count)
+            if made.operation == "clamp" and made.numbers[0] <= made.numbers[1]:
+                # The floor never falls: limits act before it as they do behind it.
+                low, high = ((constant + end) >> count for end in made.numbers)
+                return self.clamp(self.shift_down(self.add((1, self.number(constant)), (1, made.parts[0])), count), low, high)
         return self._put("shift", (count,), (node,), self.low[node] >> count, self.high[node] >> count)
 
     def divide(self, node: int, divisor: int) -> int:
@@ -181,6 +197,8 @@ class Nodes:
         made = self.nodes[node]
         if low <= high and self.fits(node, low, high):
             return node
+        if made.operation == "clamp" and low <= high and made.numbers[0] <= made.numbers[1]:
+            return self.clamp(made.parts[0], *(min(max(end, low), high) for end in made.numbers))
         if made.operation == "quotient" and 0 <= low <= high and made.numbers[0] & (made.numbers[0] - 1) == 0:
             # Towards zero and downwards differ below zero only, where this clamp gives its lower limit for both.
             return self.clamp(self.shift_down(made.parts[0], made.numbers[0].bit_length() - 1), low, high)
@@ -192,36 +210,70 @@ class Nodes:
         return self._put("clamp", (max(low, self.low[node]), min(high, self.high[node])), (node,), least, most)
 
     def _without_inner_limits(self, node: int, low: int, high: int) -> int:
-        """A scaled and shifted clamp, freed of those of its limits at which the outer ones [low, high] act already."""
-        chain: list[Node] = []
-        inner, rising = node, True
-        while self.nodes[inner].operation == "shift" or (self.nodes[inner].operation == "sum" and self.nodes[inner].parts):
-            made = self.nodes[inner]
-            rising ^= made.operation == "sum" and made.numbers[1] < 0
-            chain.append(made)
-            inner = made.parts[0]
-        held = self.nodes[inner]
-        if not chain or held.operation != "clamp" or held.numbers[0] > held.numbers[1] or low > high:
+        """A value freed of those limits inside it at which the outer ones [low, high] act already, whatever is added to it on the way."""
+        if low > high:
             return node
+        for path in self._ways_to_limits(node, DEEPEST):
+            freed = self._freed(node, path, low, high)
+            if freed != node:
+                return self._without_inner_limits(freed, low, high)
+        return node
 
-        def reached(value: int) -> int:
-            for made in reversed(chain):
-                value = value >> made.numbers[0] if made.operation == "shift" else made.numbers[0] + made.numbers[1] * value
-            return value
+    def _ways_to_limits(self, node: int, depth: int) -> Iterator[tuple[int, ...]]:
+        """Places of parts that lead through shifts and sums to a clamp, at least one step down."""
+        made = self.nodes[node]
+        if made.operation not in ("shift", "sum", "core") or depth == 0:
+            return
+        for place, part in enumerate(made.parts):
+            inner = self.nodes[part]
+            if inner.operation == "clamp" and inner.numbers[0] <= inner.numbers[1]:
+                yield (place,)
+            yield from ((place, *rest) for rest in self._ways_to_limits(part, depth - 1))
 
+    def _weights(self, made: Node) -> tuple[int, ...]:
+        return made.numbers if made.operation == "core" else made.numbers[1:]
+
+    def _freed(self, node: int, path: tuple[int, ...], low: int, high: int) -> int:
+        steps: list[Node] = []
+        inner, rising = node, True
+        for place in path:
+            made = self.nodes[inner]
+            rising ^= made.operation != "shift" and self._weights(made)[place] < 0
+            steps.append(made)
+            inner = made.parts[place]
+        held, way = self.nodes[inner], list(zip(steps, path, strict=True))[::-1]
         part = held.parts[0]
-        bottom, top = (reached(end) for end in held.numbers)
-        least = self.low[part] if (bottom <= low if rising else bottom >= high) else held.numbers[0]
-        most = self.high[part] if (top >= high if rising else top <= low) else held.numbers[1]
+        (bottom_low, bottom_high), (top_low, top_high) = (self._reached(end, way) for end in held.numbers)
+        least = self.low[part] if (bottom_high <= low if rising else bottom_low >= high) else held.numbers[0]
+        most = self.high[part] if (top_low >= high if rising else top_high <= low) else held.numbers[1]
         if (least, most) == held.numbers:
             return node
         freed = self.clamp(part, least, most)
-        for made in reversed(chain):
+        if freed == inner:
+            return node
+        for made, place in way:
             if made.operation == "shift":
                 freed = self.shift_down(freed, made.numbers[0])
-            else:
-                freed = self.add((1, self.number(made.numbers[0])), (made.numbers[1], freed))
+                continue
+            parts = (*made.parts[:place], freed, *made.parts[place + 1 :])
+            base = self.number(made.numbers[0] if made.operation == "sum" else 0)
+            freed = self.add((1, base), *zip(self._weights(made), parts, strict=True))
         return freed
+
+    def _reached(self, value: int, way: Sequence[tuple[Node, int]]) -> tuple[int, int]:
+        """Least and greatest value at the end of the way where one part stands at a value."""
+        low = high = value
+        for made, place in way:
+            if made.operation == "shift":
+                low, high = low >> made.numbers[0], high >> made.numbers[0]
+                continue
+            base = made.numbers[0] if made.operation == "sum" else 0
+            weights = self._weights(made)
+            others = [(w, p) for at, (w, p) in enumerate(zip(weights, made.parts, strict=True)) if at != place]
+            ends = [sorted((weight * self.low[other], weight * self.high[other])) for weight, other in others]
+            low, high = sorted((weights[place] * low, weights[place] * high))
+            low, high = base + low + sum(pair[0] for pair in ends), base + high + sum(pair[1] for pair in ends)
+        return low, high
 
     def convert(self, node: int, low: int, high: int) -> int:
         """Conversion to a type that holds [low, high], modulo its size."""

@@ -22,7 +22,11 @@ def latch(graph: GraphBuilder, name: str, set_by: str, reset_by: str, *, note: s
 
 
 def unchanged_for(graph: GraphBuilder, name: str, reading: str, ticks: int, *, note: str = "") -> Signal:
-    """Whether the raw reading has had the very same value on ``ticks`` ticks in a row after the first of them."""
+    """Whether the raw reading has had the very same value on ``ticks`` ticks in a row after the first of them.
+
+    A change sets the count below its least, so that the lower limit, which holds flipped memory, also acts in every plain run and
+    can be tested there.
+    """
     last = graph.delay(f"{name}_reading_last", graph.unit_of(reading), note=f"{reading} a tick ago", source=reading)
     changed = graph.compare(f"{name}_changed", [(1.0, reading), (-1.0, last)], "!=", 0.0, note=f"{reading} is not what it was")
     count_last = graph.delay(f"{name}_count_last", "ticks", note=f"ticks that {reading} had not changed, a tick ago")
@@ -31,11 +35,11 @@ def unchanged_for(graph: GraphBuilder, name: str, reading: str, ticks: int, *, n
         [(1.0, count_last)],
         "ticks",
         bias=1.0,
-        limits=(0.0, float(ticks)),
+        limits=(1.0, float(ticks)),
         resolution=1.0,
         note="one more, at most the limit",
     )
-    none = graph.constant(f"{name}_none", 0.0, "ticks", note="count after a change")
+    none = graph.constant(f"{name}_none", -1.0, "ticks", note="count after a change; the next one is 1 all the same")
     count = graph.select(f"{name}_count", changed, none, counted, note=f"ticks since {reading} last changed")
     graph.connect(count_last, count)
     return graph.compare(name, [(1.0, count)], ">=", float(ticks), note=note)

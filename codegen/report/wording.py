@@ -43,7 +43,8 @@ def fixed_point(value: float, decimals: int) -> str:
 
 
 def _shortest(size: float, decimals: int) -> str:
-    return _trimmed(f"{size:.{max(0, decimals)}f}") if size < _GROUPED_FROM else whole(round(size))
+    text = _trimmed(f"{size:.{max(0, decimals)}f}")
+    return text if size < _GROUPED_FROM else f"{whole(int(text.split('.')[0]))}{text[text.index('.') :] if '.' in text else ''}"
 
 
 def _trimmed(text: str) -> str:
