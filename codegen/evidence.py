@@ -10,7 +10,7 @@ import hashlib
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from importlib import resources
 from typing import Any
 
@@ -293,6 +293,7 @@ def _target(shipment: Shipment) -> dict[str, Any]:
         "operand_bits": part.target.operand_bits,
         "accumulator_bits": part.target.accumulator_bits,
         "decisions": list(part.fixed.decisions),
+        "choices": [asdict(choice) for choice in part.fixed.choices],
         "clock_hz": result.clock.hz if result is not None else None,
         "flash_wait_states": part.target.chip.wait_states,
         "compiler": costs.compiler if costs is not None else None,

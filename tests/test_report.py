@@ -240,6 +240,8 @@ def test_a_controller_without_a_machine_gets_sentences_instead_of_sections(valve
         assert said in page.text
     assert set(page.tables["signals"].names) | set(page.tables["truths"].names) == set(valve.realisation.fixed.graph.nodes)
     assert page.tables["added-limits"].names == ["calm_level"]
+    whole_tick = page.tables["choices"].rows[-1]
+    assert int(whole_tick[2]) == sum(one.cycles for one in valve.realisation.fixed.choices) > 0
     assert list(page.pictures) == ["bound-bars"]
 
 

@@ -43,6 +43,7 @@ class NumberPart:
         loop: Closed-loop bounds; None without a plant or with an unstable loop.
         loop_note: What the loop's own stability is, or "" without a plant.
         decisions: What the choice of words had to do.
+        choices: Signals whose words differ from the target's other ones, what each costs and errs; None where there are no others.
         added: Limits that were added; None where none had to be.
     """
 
@@ -56,6 +57,7 @@ class NumberPart:
     loop: Table | None
     loop_note: str
     decisions: tuple[str, ...]
+    choices: Table | None
     added: Table | None
 
 
@@ -74,6 +76,7 @@ def describe_numbers(realisation: Realisation, search: ErrorCheck) -> NumberPart
         None if realisation.loop is None else _bounds("loop-bounds", _LOOP_CAPTION, realisation.loop.bounds, fixed),
         "" if realisation.loop is None else _loop_note(realisation.loop),
         fixed.decisions,
+        _choices(fixed),
         _added(realisation),
     )
 
@@ -253,6 +256,39 @@ def _loop_note(loop: LoopBounds) -> str:
     if loop.bounds:
         return f"With the realised gains the loop is stable: in the long run errors shrink to {radius} of themselves per outer period."
     return f"There is no finite bound: with the realised gains errors grow to {radius} of themselves per outer period."
+
+
+def _choices(fixed: FixedGraph) -> Table | None:
+    if not fixed.choices:
+        return None
+    rows = [
+        row(
+            one.signal,
+            Cell(one.chosen, f"else {one.other}"),
+            str(one.cycles),
+            str(one.other_cycles),
+            with_unit(one.error, fixed.graph.nodes[one.signal].unit),
+            with_unit(one.other_error, fixed.graph.nodes[one.signal].unit),
+        )
+        for one in fixed.choices
+        if (one.chosen, one.cycles) != (one.other, one.other_cycles)
+    ]
+    rows.append(
+        row("whole tick", "", str(sum(one.cycles for one in fixed.choices)), str(sum(one.other_cycles for one in fixed.choices)), DASH, DASH)
+    )
+    columns = (
+        Column("signal"),
+        Column("words chosen", "short"),
+        Column("cycles", "number"),
+        Column("cycles else", "number"),
+        Column("error of one tick", "number"),
+        Column("error else", "number"),
+    )
+    caption = (
+        "Cycles bought and error paid: what the words chosen cost, by the target's table of costs, beside the other words that the "
+        "core has. The bound counted on the compiled text stands in the next section."
+    )
+    return table("choices", caption, columns, rows)
 
 
 def _added(realisation: Realisation) -> Table | None:
