@@ -273,9 +273,8 @@ def _choices(fixed: FixedGraph) -> Table | None:
         for one in fixed.choices
         if (one.chosen, one.cycles) != (one.other, one.other_cycles)
     ]
-    rows.append(
-        row("whole tick", "", str(sum(one.cycles for one in fixed.choices)), str(sum(one.other_cycles for one in fixed.choices)), DASH, DASH)
-    )
+    cycles, other_cycles = (sum(count) for count in zip(*((one.cycles, one.other_cycles) for one in fixed.choices), strict=True))
+    rows.append(row("whole tick", "", str(cycles), str(other_cycles), DASH, DASH))
     columns = (
         Column("signal"),
         Column("words chosen", "short"),
