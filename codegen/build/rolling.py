@@ -17,6 +17,7 @@ from codegen.build.schema import (
     Accelerometer,
     Bits,
     Gyro,
+    Sensors,
     Table,
     Target,
     WheelSpeed,
@@ -125,15 +126,6 @@ class CartSensors(Table):
 
 
 @dataclass(frozen=True)
-class TrolleySensors(Table):
-    """All sensors of a trolley, as they are grouped in the file."""
-
-    gyro: Gyro
-    accelerometer: Accelerometer
-    wheel_speed: WheelSpeed
-
-
-@dataclass(frozen=True)
 class RollingLoop(Table):
     """Rate of the loop, the delay from sensor to command, and what of it is taken for computing."""
 
@@ -184,7 +176,7 @@ class TrolleyTables(Table):
     body: TrolleyBody
     wheels: Wheels
     drive: RollingDrive
-    sensors: TrolleySensors
+    sensors: Sensors
     loop: RollingLoop
     goals: RollingGoals
     target: Target

@@ -26,12 +26,8 @@ from codegen.report.wording import figure, fixed_point
 
 # Name of a gain: (words, symbol, unit shown, factor from the SI value to it).
 _DEGREES = 180.0 / pi
-_WORDS: dict[str, tuple[str, str, str, float]] = {
+COMMON_WORDS: dict[str, tuple[str, str, str, float]] = {
     "inner_pole_rad_s": ("inner pole", "w", "rad/s", 1.0),
-    "proportional_n_m_per_rad": ("proportional gain", "Kp", "N m/rad", 1.0),
-    "derivative_n_m_s_per_rad": ("derivative gain, on the gyro", "Kd", "N m s/rad", 1.0),
-    "lean_gain_n_m_per_rad": ("lean gain", "I λ w", "N m/rad", 1.0),
-    "wheel_gain_n_m_s": ("gain on the wheel speed, makes up for back-EMF", "Kt²/R", "N m s", 1.0),
     "filter_time_s": ("complementary filter, balancing", "τ", "s", 1.0),
     "hold_filter_time_s": ("complementary filter, held in the hand", "τ", "s", 1.0),
     "outer_pole_rad_s": ("outer pole", "w_o", "rad/s", 1.0),
@@ -39,12 +35,19 @@ _WORDS: dict[str, tuple[str, str, str, float]] = {
     "lean_limit_rad": ("largest lean", "", "deg", _DEGREES),
     "trim_pole_rad_s": ("trim observer", "w_t", "rad/s", 1.0),
     "trim_limit_rad": ("largest trim", "", "deg", _DEGREES),
-    "wheel_setpoint_rad_s": ("wheel set-point", "", "rad/s", 1.0),
     "tilt_limit_rad": ("clamp of the tilt estimate", "", "deg", _DEGREES),
     "arm_tilt_rad": ("arms within", "", "deg", _DEGREES),
     "stop_tilt_rad": ("trips beyond", "", "deg", _DEGREES),
-    "overspeed_rad_s": ("trips beyond wheel speed", "", "rad/s", 1.0),
     "sensor_timeout_ticks": ("trips on sensors without news after", "", "ticks", 1.0),
+}
+"""Numbers that every law of a balancing machine has."""
+_WORDS = COMMON_WORDS | {
+    "proportional_n_m_per_rad": ("proportional gain", "Kp", "N m/rad", 1.0),
+    "derivative_n_m_s_per_rad": ("derivative gain, on the gyro", "Kd", "N m s/rad", 1.0),
+    "lean_gain_n_m_per_rad": ("lean gain", "I λ w", "N m/rad", 1.0),
+    "wheel_gain_n_m_s": ("gain on the wheel speed, makes up for back-EMF", "Kt²/R", "N m s", 1.0),
+    "wheel_setpoint_rad_s": ("wheel set-point", "", "rad/s", 1.0),
+    "overspeed_rad_s": ("trips beyond wheel speed", "", "rad/s", 1.0),
 }
 _GROUPS = (
     (

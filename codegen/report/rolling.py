@@ -15,36 +15,24 @@ from codegen.build import RollingBuild
 from codegen.design.rolling import RollingDesign, open_rolling_loop, rolling_corners
 from codegen.plant import Encoders
 from codegen.report.draw import BLUE, INK, RED, draw, mark
-from codegen.report.law import LawPart, WorstCorner, draw_nyquist, draw_sensitivity, margin_table
+from codegen.report.law import COMMON_WORDS, LawPart, WorstCorner, draw_nyquist, draw_sensitivity, margin_table
 from codegen.report.machine import MachinePart, goal_table
 from codegen.report.parts import Cell, Column, Group, Picture, Table, row, table
 from codegen.report.wording import figure, percent
 
 _DEGREES = 180.0 / pi
 # Name of a number: (words, symbol, unit shown, factor from the SI value to it).
-_WORDS: dict[str, tuple[str, str, str, float]] = {
-    "inner_pole_rad_s": ("inner pole", "w", "rad/s", 1.0),
+_WORDS = COMMON_WORDS | {
     "proportional_n_m_per_rad": ("proportional gain, torque on the tilt", "Kp", "N m/rad", 1.0),
     "derivative_n_m_s_per_rad": ("derivative gain, torque on the tilt", "Kd", "N m s/rad", 1.0),
     "lean_gain_n_m_per_rad": ("lean gain", "Ie λ w", "N m/rad", 1.0),
     "torque_share": ("torque of all motors per torque on the tilt", "r/N", "1", 1.0),
     "wheel_gain_n_m_s": ("gain on the drive's speed, makes up for back-EMF", "Kt²/R", "N m s", 1.0),
-    "filter_time_s": ("complementary filter, balancing", "τ", "s", 1.0),
-    "hold_filter_time_s": ("complementary filter, held in the hand", "τ", "s", 1.0),
     "difference_filter_s": ("filter of the encoders' differences", "τ", "ms", 1e3),
-    "tilt_limit_rad": ("clamp of the tilt estimate", "", "deg", _DEGREES),
     "place_limit_m": ("clamp of the place", "", "m", 1.0),
-    "outer_pole_rad_s": ("outer pole", "w_o", "rad/s", 1.0),
-    "momentum_gain_rad_per_n_m_s": ("momentum gain", "k_H = w_o/G", "rad/(N m s)", 1.0),
     "place_pole_rad_s": ("place pole", "w_x", "rad/s", 1.0),
-    "lean_limit_rad": ("largest lean", "", "deg", _DEGREES),
-    "trim_pole_rad_s": ("trim observer", "w_t", "rad/s", 1.0),
-    "trim_limit_rad": ("largest trim", "", "deg", _DEGREES),
-    "arm_tilt_rad": ("arms within", "", "deg", _DEGREES),
-    "stop_tilt_rad": ("trips beyond", "", "deg", _DEGREES),
     "stop_place_m": ("trips beyond place", "", "m", 1.0),
     "overspeed_rad_s": ("trips beyond drive speed", "", "rad/s", 1.0),
-    "sensor_timeout_ticks": ("trips on sensors without news after", "", "ticks", 1.0),
 }
 _INNER = (
     "inner_pole_rad_s",
