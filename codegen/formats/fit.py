@@ -6,13 +6,14 @@ proven by exact integer intervals, or refuses naming the signal and the smallest
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from codegen.errors import FormatError
 from codegen.formats.realise import realise
 from codegen.formats.scales import Corrections, Scales, choose_scales
-from codegen.formats.words import Thrift, Widened, group_signals, is_recursive, shorten_operands
+from codegen.formats.words import Groups, Thrift, Widened, group_signals, is_recursive, shorten_operands
 from codegen.graph import Compare, Graph, Input, Node, Product, Relation, Select, Shorten, SumOver, Table, WeightedSum
 from codegen.graph.graph import INPUT_RANGES
 from codegen.ranges import Ranges, prove_ranges
@@ -26,19 +27,35 @@ CONTAINERS = (8, 16, 32, 64)
 MOST_HEADROOM = 12
 
 
-def draft_formats(ranges: Ranges, target: Target, widened: Widened, thrift: Thrift, corrections: Corrections) -> tuple[FixedGraph, Scales]:
-    """Integers of every node, their ranges not proven yet.
+@dataclass(frozen=True)
+class Layout:
+    """What holds at every scale: the graph with its shortened copies, its groups, and real ranges; not to be changed."""
 
-    Raises:
-        FormatError: A weight is lost, or a sum fits no accumulator.
-    """
+    graph: Graph
+    groups: Groups
+    intervals: Mapping[str, Interval]
+
+
+def lay_out(ranges: Ranges, target: Target, widened: Widened, thrift: Thrift) -> Layout:
+    """Put in copies and form groups; of ``thrift`` only what is multiplied directly plays a part."""
     graph, units = shorten_operands(ranges.graph, target, widened, thrift)
     intervals = dict(ranges.intervals)
     for node in graph.nodes.values():
         if isinstance(node, Shorten):
             intervals[node.name] = intervals[node.operand]
-    groups = group_signals(graph, target, widened, units)
-    scales = choose_scales(graph, groups, intervals, target, widened, thrift, corrections)
+    return Layout(graph, group_signals(graph, target, widened, units), intervals)
+
+
+def draft_formats(
+    layout: Layout, target: Target, widened: Widened, thrift: Thrift, corrections: Corrections
+) -> tuple[FixedGraph, Scales]:
+    """Integers of every node, their ranges not proven yet.
+
+    Raises:
+        FormatError: A weight is lost, or a sum fits no accumulator.
+    """
+    graph = layout.graph
+    scales = choose_scales(graph, layout.groups, layout.intervals, target, widened, thrift, corrections)
     details = realise(scales)
     formats = {name: _bare_format(scales, node) for name, node in graph.nodes.items()}
     saturating = target.costs.limit_saturating is not None
@@ -51,9 +68,9 @@ def fit_formats(ranges: Ranges, target: Target, widened: Widened, thrift: Thrift
     Raises:
         FormatError: There are none; with signal and remedy.
     """
-    corrections = Corrections()
+    corrections, layout = Corrections(), lay_out(ranges, target, widened, thrift)
     for _ in range(ATTEMPTS):
-        draft, scales = draft_formats(ranges, target, widened, thrift, corrections)
+        draft, scales = draft_formats(layout, target, widened, thrift, corrections)
         proven = prove_ranges(draft)
         if not _correct(draft, proven, scales, corrections):
             _check_outputs(draft.graph, proven)

@@ -50,13 +50,27 @@ def _nearest(value: Fraction) -> int:
     return math.floor(value + Fraction(1, 2))
 
 
-def _sum_at(scales: Scales, node: WeightedSum, shift: int) -> tuple[tuple[int, ...], int, Fraction]:
-    """Weights and bias at ``shift``, and the accumulator's largest magnitude."""
-    own = scales.of(node.name)
-    weights = tuple(_nearest(Fraction(t.weight) * scales.of(t.name) / own * 2**shift) for t in node.terms)
-    bias = _nearest(Fraction(node.bias) / own * 2**shift)
-    reach = sum((abs(w) * (scales.raw_magnitude(t.name) + 1) for w, t in zip(weights, node.terms, strict=True)), Fraction(0))
-    return weights, bias, reach + abs(bias) + 2**shift
+class _IdealSum:
+    """A weighted sum in its own counts, as ratios of integers: every shift is tried, and fractions would take most of the time."""
+
+    def __init__(self, scales: Scales, node: WeightedSum) -> None:
+        own = scales.of(node.name)
+        self._weights = [(Fraction(t.weight) * scales.of(t.name) / own).as_integer_ratio() for t in node.terms]
+        self._bias = (Fraction(node.bias) / own).as_integer_ratio()
+        reaches = [scales.raw_magnitude(t.name) + 1 for t in node.terms]
+        self._parts = math.lcm(*(reach.denominator for reach in reaches))
+        self._reaches = [reach.numerator * (self._parts // reach.denominator) for reach in reaches]
+
+    def at(self, shift: int) -> tuple[tuple[int, ...], int]:
+        """Weights and bias at ``shift``, to nearest."""
+        weights = tuple(((over << shift + 1) + under) // (2 * under) for over, under in self._weights)
+        over, under = self._bias
+        return weights, ((over << shift + 1) + under) // (2 * under)
+
+    def fits(self, weights: tuple[int, ...], bias: int, shift: int, bits: int) -> bool:
+        """Whether the accumulator's largest magnitude stays below 2**(bits - 1)."""
+        reach = sum(abs(weight) * part for weight, part in zip(weights, self._reaches, strict=True))
+        return reach + (abs(bias) + (1 << shift)) * self._parts < self._parts << (bits - 1)
 
 
 def realise_sum(scales: Scales, node: WeightedSum) -> SumDetail:
@@ -106,27 +120,29 @@ def _fitting(scales: Scales, node: WeightedSum, accumulator: int, exact: bool) -
     """Weights, bias and shift of a sum that fits an accumulator; None where none does."""
     weight_bits = 16 if accumulator == 32 else 30
     most = 0 if exact else scales.corrections.shift.get(node.name, 30 if accumulator == 32 else 44)
+    ideal = _IdealSum(scales, node)
     if scales.groups.root[node.name] in scales.groups.long and accumulator == 32:
         # A long word has the bits that a shift would round away.
-        weights, bias, reach = _sum_at(scales, node, 0)
-        if reach < 2**31 and _weight_errors(scales, node, (weights, bias, 0))[0] <= GOOD_WEIGHT_ERROR:
+        weights, bias = ideal.at(0)
+        if ideal.fits(weights, bias, 0, 32) and _weight_errors(scales, node, (weights, bias, 0))[0] <= GOOD_WEIGHT_ERROR:
             return weights, bias, 0
     for shift in range(most, -1, -1):
-        weights, bias, reach = _sum_at(scales, node, shift)
+        weights, bias = ideal.at(shift)
         small = all(abs(w) < 2**weight_bits or abs(w) & (abs(w) - 1) == 0 for w in weights)
-        if reach < 2 ** (accumulator - 1) and (small or shift == 0):
+        if (small or shift == 0) and ideal.fits(weights, bias, shift, accumulator):
             # What needs a wide accumulator needs its weights exact, as a filter far below the tick's frequency does.
-            return _whole_bytes(scales, node, (weights, bias, shift)) if accumulator == 32 else (weights, bias, shift)
+            return _whole_bytes(scales, node, ideal, (weights, bias, shift)) if accumulator == 32 else (weights, bias, shift)
     return None
 
 
-def _whole_bytes(scales: Scales, node: WeightedSum, found: tuple[tuple[int, ...], int, int]) -> tuple[tuple[int, ...], int, int]:
+def _whole_bytes(
+    scales: Scales, node: WeightedSum, ideal: _IdealSum, found: tuple[tuple[int, ...], int, int]
+) -> tuple[tuple[int, ...], int, int]:
     """The same with a shift by whole bytes where only those are cheap, and the weights stay good enough."""
     shift = found[2] // 8 * 8
     if scales.target.costs.shift_bit == 0 or shift == found[2]:
         return found
-    weights, bias, _ = _sum_at(scales, node, shift)
-    shorter = weights, bias, shift
+    shorter = *ideal.at(shift), shift
     return shorter if _weight_errors(scales, node, shorter)[0] <= GOOD_WEIGHT_ERROR else found
 
 
@@ -169,20 +185,23 @@ def realise_compare(scales: Scales, node: Compare) -> CompareDetail:
         reach = max(scales.raw_magnitude(term.name) + 1, Fraction(abs(threshold) + 1))
         bits = 32 if reach < 2**31 and scales.bits[scales.groups.root[term.name]] <= 32 else 64
         return CompareDetail((sign,), threshold, bits)
-    first = node.terms[0]
+    unit = scales.of(node.terms[0].name) * abs(Fraction(node.terms[0].weight))
+    relative = [Fraction(t.weight) * scales.of(t.name) / unit for t in node.terms]
+    sizes = [scales.raw_magnitude(t.name) + 1 for t in node.terms]
     # Small integers where they are exact, else large ones.
     for accumulator, weight_bits, shifts in ((32, 15, EXACT_SHIFTS), (32, 15, SHIFTS), (64, 15, SHIFTS), (64, 31, SHIFTS)):
         for shift in shifts:
-            unit = scales.of(first.name) * abs(Fraction(first.weight)) / 2**shift
-            ideal = [Fraction(t.weight) * scales.of(t.name) / unit for t in node.terms]
-            weights = tuple(_nearest(weight) for weight in ideal)
-            boundary = Fraction(node.threshold) / unit
+            weights = tuple(_nearest(weight * 2**shift) for weight in relative)
+            if not all(abs(w) < 2**weight_bits or abs(w) & (abs(w) - 1) == 0 for w in weights):
+                continue
+            reach = sum((abs(w) * size for w, size in zip(weights, sizes, strict=True)), Fraction(0))
+            boundary = Fraction(node.threshold) / unit * 2**shift
             threshold = math.ceil(boundary) if node.relation is Relation.GREATER_OR_EQUAL else math.floor(boundary)
-            reach = sum((abs(w) * (scales.raw_magnitude(t.name) + 1) for w, t in zip(weights, node.terms, strict=True)), Fraction(0))
-            fits = reach < 2 ** (accumulator - 1) and abs(threshold) < 2 ** (accumulator - 1)
-            small = all(abs(w) < 2**weight_bits or abs(w) & (abs(w) - 1) == 0 for w in weights)
+            if reach >= 2 ** (accumulator - 1) or abs(threshold) >= 2 ** (accumulator - 1):
+                continue
+            ideal = [weight * 2**shift for weight in relative]
             off = max(abs(w - wanted) / abs(wanted) for w, wanted in zip(weights, ideal, strict=True))
-            if fits and small and off <= (0 if shifts is EXACT_SHIFTS else WORST_WEIGHT_ERROR):
+            if off <= (0 if shifts is EXACT_SHIFTS else WORST_WEIGHT_ERROR):
                 while shift > 0 and threshold % 2 == 0 and all(w % 2 == 0 for w in weights):
                     weights, threshold, shift = tuple(w // 2 for w in weights), threshold // 2, shift - 1
                 return CompareDetail(weights, threshold, accumulator)

@@ -11,7 +11,7 @@ import copy
 from fractions import Fraction
 
 from codegen.errors import FormatError
-from codegen.formats.fit import draft_formats, fit_formats
+from codegen.formats.fit import draft_formats, fit_formats, lay_out
 from codegen.formats.scales import Corrections
 from codegen.formats.words import Thrift, Widened
 from codegen.graph import Shorten, SumOver, WeightedSum
@@ -68,11 +68,15 @@ def _cheaper(
 ) -> list[tuple[int, str, Thrift]]:
     """Steps that promise to save cycles, largest saving first; judged without proven ranges, which take longer."""
     found: list[tuple[int, str, Thrift]] = []
-    now, _ = draft_formats(ranges, target, widened, thrift, Corrections())
+    layout = lay_out(ranges, target, widened, thrift)
+    now, _ = draft_formats(layout, target, widened, thrift, Corrections())
     price = _price(now, target)
     for step, candidate in _steps(thrift, fixed, target):
         try:
-            draft, _ = draft_formats(ranges, target, widened, candidate, Corrections())
+            same = candidate.direct == thrift.direct
+            draft, _ = draft_formats(
+                layout if same else lay_out(ranges, target, widened, candidate), target, widened, candidate, Corrections()
+            )
         except FormatError:
             continue
         saved = price - _price(draft, target)

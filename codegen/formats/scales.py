@@ -55,6 +55,7 @@ class Scales:
     lsb: dict[str, Fraction] = field(default_factory=dict)
     bits: dict[str, int] = field(default_factory=dict)
     coarse: dict[str, int] = field(default_factory=dict)
+    _magnitudes: dict[str, Fraction] = field(default_factory=dict)
 
     def of(self, name: str) -> Fraction:
         """Real value of one count of a signal."""
@@ -62,7 +63,9 @@ class Scales:
 
     def magnitude(self, name: str) -> Fraction:
         """Largest absolute real value of a signal."""
-        return Fraction(self.ranges[name].magnitude)
+        if name not in self._magnitudes:
+            self._magnitudes[name] = Fraction(self.ranges[name].magnitude)
+        return self._magnitudes[name]
 
     def raw_magnitude(self, name: str) -> Fraction:
         """Largest absolute raw value of a signal, not rounded."""
@@ -128,8 +131,9 @@ def _scale_copies(scales: Scales, coarser: dict[str, int]) -> None:
             bits = min(scales.target.operand_bits + spare, SIGNIFICANT_BITS) - scales.corrections.headroom.get(top, 0)
             lsb = scales.of(node.operand)
             bits -= coarser.get(top, 0) + scales.coarse.get(top, 0)
-            while scales.magnitude(node.operand) / lsb > 2 ** (bits - 1) - 2:
-                lsb *= 2
+            beyond = scales.magnitude(node.operand) / lsb
+            while beyond > 2 ** (bits - 1) - 2:
+                lsb, beyond = lsb * 2, beyond / 2
             scales.lsb[top], scales.bits[top] = lsb, scales.target.operand_bits + spare
 
 
