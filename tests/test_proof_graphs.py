@@ -43,3 +43,14 @@ def test_emitted_graph_is_proved(builder):
 @given(graphs())
 def test_five_hundred_graphs_are_proved(builder):
     _prove_graph(builder)
+
+
+@pytest.mark.parametrize("combine", ["product", "sum"])
+def test_constants_that_meet_are_wide_enough(combine):
+    """Found by a random graph: 25600 * 25600 is an operation of int, which has 16 bits on some machines."""
+    builder = GraphBuilder("met", 0.001)
+    reading = builder.input("reading", "int16_t", 0.001)
+    one, other = builder.constant("one", 100.0), builder.constant("other", 100.0)
+    both = builder.product("both", one, other) if combine == "product" else builder.weighted_sum("both", [(1.0, one), (1.0, other)])
+    builder.output("shown", builder.weighted_sum("shown", [(1.0, both), (10.0, reading)], resolution=1.0), "int32_t")
+    _prove_graph(builder)

@@ -30,6 +30,7 @@ from codegen.rules.fixed import (
     CompareDetail,
     FixedGraph,
     ProductDetail,
+    RawDetail,
     ShortenDetail,
     SumDetail,
     TableDetail,
@@ -75,7 +76,10 @@ def literal(value: int, bits: int) -> str:
 
 def _wide(spelling: Spelling, name: str, bits: int) -> str:
     """A signal as an operand of a ``bits`` wide operation."""
-    text = spelling.names[name]
+    text, detail = spelling.names[name], spelling.fixed.details[name]
+    if isinstance(detail, RawDetail) and isinstance(spelling.fixed.graph.nodes[name], Constant):
+        # A plain constant beside another one would be an operation of int, which may have 16 bits.
+        return literal(detail.value, bits)
     # Whatever has at most 16 bits becomes an int of its own accord.
     return text if bits <= 16 or spelling.fixed.formats[name].ctype == f"int{bits}_t" else f"(int{bits}_t){text}"
 
