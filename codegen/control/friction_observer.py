@@ -11,7 +11,7 @@ from codegen.graph import Graph, Signal
 SUM_BITS = 29
 """Bits that the sum of the momentum over a slow period may take, its sign left aside."""
 
-FRICTION_BITS = 28
+FRICTION_BITS = 30
 SURPRISE_SHARE = 0.1
 """No friction moves the wheel by more of its top speed than this before the observer has seen it."""
 
