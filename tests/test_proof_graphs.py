@@ -54,3 +54,12 @@ def test_constants_that_meet_are_wide_enough(combine):
     both = builder.product("both", one, other) if combine == "product" else builder.weighted_sum("both", [(1.0, one), (1.0, other)])
     builder.output("shown", builder.weighted_sum("shown", [(1.0, both), (10.0, reading)], resolution=1.0), "int32_t")
     _prove_graph(builder)
+
+
+@pytest.mark.parametrize("relation", [">", ">=", "!="])
+def test_the_least_value_is_compared_without_negating_it(relation):
+    """Found by a random graph: -x of a 16-bit reading at -32768 does not fit an int of 16 bits."""
+    builder = GraphBuilder("negated", 0.001)
+    reading = builder.input("reading", "int16_t")
+    builder.output("beyond", builder.compare("beyond", [(-1.0, reading)], relation, 0.0), "bool")
+    _prove_graph(builder)

@@ -226,9 +226,9 @@ def _compare(node: Compare, spelling: Spelling) -> str:
     bits = detail.accumulator_bits
     if len(formats) == 1 and _is_short(formats[0].low, formats[0].high) and _is_short(detail.threshold, -detail.threshold):
         bits = 16
-    if detail.weights == (-1,) and node.relation is not Relation.NOT_EQUAL:
-        # -x > t is written as x < -t, which needs no negation.
-        mirrored = "<" if node.relation is Relation.GREATER else "<="
+    if detail.weights == (-1,):
+        # -x > t is written as x < -t: negated, the least value of a word does not fit it.
+        mirrored = {Relation.GREATER: "<", Relation.GREATER_OR_EQUAL: "<="}.get(node.relation, node.relation.value)
         return f"{_wide(spelling, node.terms[0].name, bits)} {mirrored} {literal(-detail.threshold, bits)}"
     text = _linear(spelling, detail.weights, [term.name for term in node.terms], 0, bits)
     return f"{text} {node.relation.value} {literal(detail.threshold, bits)}"
