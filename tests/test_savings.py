@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import pytest
 
+from codegen.errors import FormatError
 from codegen.formats import choose_formats
 from codegen.formats.fit import fit_formats
 from codegen.formats.words import Thrift, Widened
@@ -180,3 +181,13 @@ def test_calm_lantern_keeps_within_its_share_of_an_8_bit_core() -> None:
     assert bound.worst.cycles <= 1600
     assert image.flash_bytes <= 2560
     assert bound.stack_bytes <= 64
+
+
+def test_a_word_is_never_made_so_coarse_that_nothing_is_left() -> None:
+    """Found by a random graph: a copy that gives up all its bits has no scale, and looking for one must come to an end."""
+    target = read_target("atmega328p")
+    ranges = _summed()
+    assert isinstance(fit_formats(ranges, target, Widened(), Thrift()).graph.nodes["leaned_short"], Shorten)
+    with pytest.raises(FormatError, match="no scale fits this signal's word") as caught:
+        fit_formats(ranges, target, Widened(), Thrift(coarser={"leaned_short": 14}))
+    assert caught.value.where == "leaned_short"

@@ -31,6 +31,9 @@ LARGE_NUMBER = 2**12
 MOST_COARSE = 2
 # Times that scales are adjusted to each other.
 ROUNDS = 40
+# A word of fewer bits says too little; whoever asks for it is refused.
+LEAST_BITS = 4
+NO_SCALE = "no scale fits this signal's word"
 
 
 @dataclass
@@ -106,8 +109,8 @@ def choose_scales(
             # A 64-bit integrator starts from the 32-bit scale and gets as many more bits as its gains need.
             bits = min(scales.bits[top], 32 if scales.bits[top] == 64 or target.operand_bits < 32 else SIGNIFICANT_BITS)
             bits -= corrections.headroom.get(top, 0) + coarser.get(top, 0)
-            if bits < 4:
-                raise FormatError("no scale fits this signal's word", top, "give it tighter limits")
+            if bits < LEAST_BITS:
+                raise FormatError(NO_SCALE, top, "give it tighter limits")
             unit = groups.units.of(top)
             scales.lsb[top] = unit * _power_for(largest / unit, bits)
     for _ in range(ROUNDS):
@@ -131,6 +134,8 @@ def _scale_copies(scales: Scales, coarser: dict[str, int]) -> None:
             bits = min(scales.target.operand_bits + spare, SIGNIFICANT_BITS) - scales.corrections.headroom.get(top, 0)
             lsb = scales.of(node.operand)
             bits -= coarser.get(top, 0) + scales.coarse.get(top, 0)
+            if bits < LEAST_BITS:
+                raise FormatError(NO_SCALE, top, "give it tighter limits")
             beyond = scales.magnitude(node.operand) / lsb
             while beyond > 2 ** (bits - 1) - 2:
                 lsb, beyond = lsb * 2, beyond / 2
