@@ -342,8 +342,8 @@ def test_random_programs_never_beat_their_bounds(target: str) -> None:
 def test_a_thousand_random_programs_never_beat_their_bounds(target: str) -> None:
     need_compiler(target)
     need_emulator(target)
-    # Some graphs are refused before there is a program.
-    done = campaign(target, 1150)
+    # Up to a fifth of the graphs are refused before there is a program.
+    done = campaign(target, 1300)
     print(target, dict(done))
 
     assert done["programs"] >= 1000
