@@ -60,6 +60,8 @@ def _histogram(axes: Axes, values: NDArray[np.float64], label: str) -> None:
         axes.text(0.5, 0.5, "none stands", transform=axes.transAxes, ha="center", color=RED)
         return
     axes.hist(values, bins=BINS, color=BLUE, linewidth=0.0)
+    # Small numbers have long labels.
+    axes.locator_params(axis="x", nbins=4)
     for value, color in ((np.median(values), ORANGE), (np.quantile(values, 0.95), GREY)):
         axes.axvline(value, color=color, linewidth=1.2)
     axes.set_title("median", loc="left", color=ORANGE, fontsize=8.0)
