@@ -8,17 +8,22 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from codegen.errors import FormatError
 from codegen.flight.rolling import check_return, check_rolling_rest, judge_rolling, record_rolling_flights
 from codegen.flight.search import largest_poke, largest_tilt
 from codegen.flight.stand import HOLD_S, is_up, stand
 from codegen.flight.trips import check_arming, check_trips, lecture, upright_readings
+from codegen.formats import choose_formats
 from codegen.pipeline import Progress, make_shipment
 from codegen.pipeline.check import BIT_TICKS
 from codegen.plant import Encoders, RollingFlight, Scenario, fly_rolling
+from codegen.ranges import find_ranges
 from codegen.targets import read_target
 from tests.rolling_flown import KINDS, designed_rolling, fly_example
 
-TARGETS = ("cortex-m4", "cortex-m0plus", "atmega328p")
+SHIPPED = (("cart_pendulum", "cortex-m4"), ("trolley", "cortex-m4"), ("trolley", "cortex-m0plus"), ("trolley", "atmega328p"))
+# The shortest words that each is shipped with.
+SHORT = {"cart_pendulum": "cortex-m4", "trolley": "atmega328p"}
 # Whole bounds: what is reached of the tilt and of the poke that any controller could bring back (for the cart, within its track).
 SHARES = {"trolley": (0.95, 0.95), "cart_pendulum": (0.85, 0.85)}
 
@@ -101,8 +106,7 @@ def test_recordings_show_the_place() -> None:
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("target", TARGETS)
-@both
+@pytest.mark.parametrize(("kind", "target"), SHIPPED)
 def test_ships_end_to_end(kind: str, target: str) -> None:
     """Proof, ten million ticks bit for bit, properties, faults, emulated target with its firmware in flight, and the flight judge."""
     designed = designed_rolling(kind)
@@ -113,11 +117,20 @@ def test_ships_end_to_end(kind: str, target: str) -> None:
     assert shipment.checks.proof is not None and shipment.checks.proof.holds
 
 
+def test_cart_is_refused_on_short_words() -> None:
+    """Encoder differences over a long rail: 16-bit weights do not keep the default error budget, and the refusal says so."""
+    designed = designed_rolling("cart_pendulum")
+    with pytest.raises(FormatError, match="the budget 3; largest contributor") as refusal:
+        choose_formats(find_ranges(designed.graph()), read_target("cortex-m0plus"), 3.0)
+    assert refusal.value.where == "drive_command"
+    assert "raise the error budget" in refusal.value.remedy
+
+
 @pytest.mark.long
 @both
 def test_full_judgement_accepts(kind: str) -> None:
     """Eight hours of standing from each of four balance angles, and everything else."""
-    machine = fly_example(kind, "atmega328p")
+    machine = fly_example(kind, SHORT[kind])
     verdict = judge_rolling(machine.plant, machine.terms, machine.make_step, machine.graph, "full")
     assert verdict.simulated_s == pytest.approx(4 * 8 * 3600.0)
     assert [check.row() for check in verdict.failures] == []
@@ -126,6 +139,6 @@ def test_full_judgement_accepts(kind: str) -> None:
 @pytest.mark.long
 @both
 def test_still_at_rest_for_three_minutes(kind: str) -> None:
-    machine = fly_example(kind, "cortex-m0plus")
+    machine = fly_example(kind, SHORT[kind])
     checks = check_rolling_rest(machine.plant, machine.terms, machine.make_step, 180.0)
     assert [check.row() for check in checks if not check.holds] == []
