@@ -187,3 +187,23 @@ def test_least_values_have_a_literal() -> None:
     assert literal(-(2**31), 32) == "(-INT32_C(2147483647) - 1)"
     assert literal(-(2**63), 64) == "(-INT64_C(9223372036854775807) - 1)"
     assert literal(-5, 32) == "-INT32_C(5)" and literal(7, 64) == "INT64_C(7)"
+
+
+def test_an_operand_with_a_longer_word_than_its_sum_is_cut_to_it() -> None:
+    """Found by a random graph: the compiler warns of a 16-bit word that is given to a limit of 8 bits."""
+    graph = GraphBuilder("short_sum", 0.001)
+    reading = graph.input("reading", "int16_t")
+    last = graph.delay("last", source=reading)
+    turned = graph.wrapped_difference("turned", reading, last, 4)
+    wide = graph.weighted_sum("wide", [(1.0, turned)], resolution=1.0)
+    held = graph.weighted_sum("held", [(1.0, wide)], limits=(-5.0, 5.0), resolution=1.0)
+    kept = graph.delay("kept", source=turned)
+    graph.output("shown", graph.weighted_sum("shown", [(1.0, held), (2.0, kept)], resolution=1.0), "int16_t")
+    fixed = choose_formats(find_ranges(graph.finish()), read_target("atmega328p"))
+    emission = emit_controller(fixed)
+
+    assert fixed.formats["wide"].ctype == "int16_t"
+    assert "clamp_8((int8_t)wide, -5, 5)" in emission.source
+    # Compiled with every warning as an error.
+    with HostController(emission, fixed):
+        pass
