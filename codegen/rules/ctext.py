@@ -80,15 +80,11 @@ def _wide(spelling: Spelling, name: str, bits: int) -> str:
     if isinstance(detail, RawDetail) and isinstance(spelling.fixed.graph.nodes[name], Constant):
         # A plain constant beside another one would be an operation of int, which may have 16 bits.
         return literal(detail.value, bits)
-    # Whatever has at most 16 bits becomes an int of its own accord.
-    return text if bits <= 16 or spelling.fixed.formats[name].ctype == f"int{bits}_t" else f"(int{bits}_t){text}"
-
-
-def _operand(spelling: Spelling, name: str, bits: int) -> str:
-    """A signal as an operand of a sum: one that has a longer word than the sum, which its range does not need, is cut to it."""
     ctype = spelling.fixed.formats[name].ctype
-    cut = spelling.fixed.short_arithmetic and ctype.startswith("int") and int(ctype[3:-2]) > bits
-    return f"(int{bits}_t){spelling.names[name]}" if cut else _wide(spelling, name, bits)
+    # A word longer than a short operation, which its range does not need, is cut to it; any other of at most 16 bits becomes an int of
+    # its own accord.
+    short = bits <= 16 and not (spelling.fixed.short_arithmetic and ctype.startswith("int") and int(ctype[3:-2]) > bits)
+    return text if short or ctype == f"int{bits}_t" else f"(int{bits}_t){text}"
 
 
 def _narrow(text: str, spelling: Spelling, name: str, bits: int) -> str:
@@ -104,7 +100,7 @@ def _narrow(text: str, spelling: Spelling, name: str, bits: int) -> str:
 def _linear(spelling: Spelling, weights: tuple[int, ...], names: list[str], bias: int, bits: int) -> str:
     """The sum of weight * operand + bias, accumulated in ``bits``."""
     parts: list[str] = []
-    pairs = [(weight, _operand(spelling, name, bits)) for weight, name in zip(weights, names, strict=True)]
+    pairs = [(weight, _wide(spelling, name, bits)) for weight, name in zip(weights, names, strict=True)]
     if bias and all(weight < 0 for weight, _ in pairs if weight):
         # A constant to subtract from needs no negative factor.
         parts, bias = [literal(bias, bits)], 0
@@ -174,7 +170,7 @@ def _clamp(node: Clamp, spelling: Spelling) -> str:
     detail, proven = spelling.fixed.details[node.name], spelling.fixed.formats[node.operand]
     assert isinstance(detail, ClampDetail)
     bits = 64 if proven.ctype == "int64_t" else 16 if spelling.fixed.short_arithmetic and _is_short(proven.low, proven.high) else 32
-    return _narrow(_limited(spelling, _operand(spelling, node.operand, bits), detail.low, detail.high, bits), spelling, node.name, bits)
+    return _narrow(_limited(spelling, _wide(spelling, node.operand, bits), detail.low, detail.high, bits), spelling, node.name, bits)
 
 
 def _is_short(low: int, high: int) -> bool:
